@@ -1,0 +1,1 @@
+"""The hand-therapy record: measurements and orthosis episodes as coded, validated FHIR R4."""
