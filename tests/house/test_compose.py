@@ -1,0 +1,122 @@
+"""docker-compose.yml and service/Dockerfile, checked without an engine: with the real compose program in
+configuration mode, with the public compose schema, and against the commands, settings and files they name."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.settings import Settings
+
+BIN = Path(sys.executable).parent
+REQUIRED = {
+    "POSTGRES_PASSWORD": "invented",
+    "HANDRECORD_OIDC_ISSUER": "https://login.clinic.example",
+    "HANDRECORD_OIDC_AUDIENCE": "handrecord",
+}
+
+
+def _compose(root: Path, variables: dict[str, str]) -> subprocess.CompletedProcess[str]:
+    kept = {name: value for name, value in os.environ.items() if name not in REQUIRED}
+    command = [str(BIN / "docker-compose"), "-f", "docker-compose.yml", "config", "--format", "json"]
+    return subprocess.run(command, cwd=root, env=kept | variables, capture_output=True, text=True, timeout=60)
+
+
+@pytest.fixture(scope="module")
+def services(root: Path) -> dict[str, Any]:
+    """The services as the compose program understands them."""
+    done = _compose(root, REQUIRED)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)["services"]
+
+
+@pytest.fixture(scope="module")
+def dockerfile(root: Path) -> list[tuple[str, str]]:
+    """The instructions of the Dockerfile: name, rest of the line."""
+    lines = (root / "service/Dockerfile").read_text().replace("\\\n", " ").splitlines()
+    return [tuple(line.split(" ", 1)) for line in lines if line and not line.startswith("#")]  # type: ignore[misc]
+
+
+def test_public_schema_accepts_it(root: Path) -> None:
+    command = [str(BIN / "check-jsonschema"), "--builtin-schema", "vendor.compose-spec", "docker-compose.yml"]
+    done = subprocess.run(command, cwd=root, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("name", REQUIRED)
+def test_refuses_without_each_required_variable(root: Path, name: str) -> None:
+    done = _compose(root, {other: value for other, value in REQUIRED.items() if other != name})
+    assert done.returncode != 0
+    assert f"required variable {name} is missing" in done.stderr
+
+
+def test_nothing_is_published_and_nothing_listens_outside(services: dict[str, Any]) -> None:
+    assert [
+        name for name, service in services.items() if "ports" in service or "network_mode" in service
+    ] == []
+    assert Settings.model_fields["host"].default == "127.0.0.1"
+    assert "HANDRECORD_HOST" not in services["service"]["environment"]
+
+
+def test_both_are_watched_and_the_database_is_kept(services: dict[str, Any]) -> None:
+    assert set(services) == {"service", "database"}
+    assert all(service["healthcheck"]["test"] for service in services.values())
+    assert services["service"]["depends_on"]["database"]["condition"] == "service_healthy"
+    (volume,) = services["database"]["volumes"]
+    assert (volume["type"], volume["target"]) == ("volume", "/var/lib/postgresql")
+    release = re.fullmatch(r"postgres:(\d+)", services["database"]["image"])
+    assert release is not None
+    assert int(release.group(1)) >= 16
+
+
+def test_image_does_not_run_as_root(dockerfile: list[tuple[str, str]]) -> None:
+    names = [name for name, _ in dockerfile]
+    (user,) = (rest for name, rest in dockerfile if name == "USER")
+    assert user not in ("root", "0")
+    assert names.index("USER") > max(at for at, name in enumerate(names) if name in ("RUN", "COPY"))
+
+
+def test_files_that_are_named_exist(
+    root: Path, services: dict[str, Any], dockerfile: list[tuple[str, str]], own_files: list[Path]
+) -> None:
+    build = services["service"]["build"]
+    assert (Path(build["context"]), build["dockerfile"]) == (root, "service/Dockerfile")
+    assert (root / build["dockerfile"]).is_file()
+    copied = [source for name, rest in dockerfile if name == "COPY" for source in rest.split()[:-1]]
+    assert [source for source in copied if not (root / source).exists()] == []
+    assert set(copied) == {
+        line[1:] for line in (root / ".dockerignore").read_text().splitlines() if line[:1] == "!"
+    }
+
+
+def test_settings_that_are_named_exist(root: Path) -> None:
+    text = (root / "docker-compose.yml").read_text() + (root / "service/Dockerfile").read_text()
+    named = set(re.findall(r"HANDRECORD_\w+", text))
+    assert named <= {f"HANDRECORD_{field.upper()}" for field in Settings.model_fields}
+    assert "HANDRECORD_DATABASE_URL" in named
+
+
+def test_commands_that_are_named_exist(services: dict[str, Any], dockerfile: list[tuple[str, str]]) -> None:
+    (start,) = (" ".join(json.loads(rest)) for name, rest in dockerfile if name == "CMD")
+    commands = re.findall(r"handrecord ([a-z-]+)", start)
+    assert commands == ["migrate", "serve"]
+    for command in commands:
+        done = subprocess.run(
+            [sys.executable, "-m", "service", command, "--help"], capture_output=True, text=True, timeout=60
+        )
+        assert done.returncode == 0, done.stderr
+
+
+def test_extra_that_is_installed_exists(root: Path, dockerfile: list[tuple[str, str]]) -> None:
+    (install,) = (shlex.split(rest) for name, rest in dockerfile if name == "RUN" and rest.startswith("pip"))
+    extra = re.fullmatch(r"\.\[(\w+)\]", install[-1])
+    assert extra is not None
+    assert re.search(rf"^{extra.group(1)} = \[", (root / "pyproject.toml").read_text(), re.M)
