@@ -24,10 +24,17 @@ REQUIRED = {
 }
 
 
-def _compose(root: Path, variables: dict[str, str]) -> subprocess.CompletedProcess[str]:
+def _run(root: Path, command: list[str], **variables: str) -> subprocess.CompletedProcess[str]:
+    """A command at the root, with these of the required variables and no others."""
     kept = {name: value for name, value in os.environ.items() if name not in REQUIRED}
+    return subprocess.run(
+        command, cwd=root, env=kept | variables, capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+def _compose(root: Path, variables: dict[str, str]) -> subprocess.CompletedProcess[str]:
     command = [str(BIN / "docker-compose"), "-f", "docker-compose.yml", "config", "--format", "json"]
-    return subprocess.run(command, cwd=root, env=kept | variables, capture_output=True, text=True, timeout=60)
+    return _run(root, command, **variables)
 
 
 @pytest.fixture(scope="module")
@@ -46,8 +53,8 @@ def dockerfile(root: Path) -> list[tuple[str, str]]:
 
 
 def test_public_schema_accepts_it(root: Path) -> None:
-    command = [str(BIN / "check-jsonschema"), "--builtin-schema", "vendor.compose-spec", "docker-compose.yml"]
-    done = subprocess.run(command, cwd=root, capture_output=True, text=True, timeout=60)
+    check = [str(BIN / "check-jsonschema"), "--builtin-schema", "vendor.compose-spec"]
+    done = _run(root, [*check, "docker-compose.yml"])
     assert done.returncode == 0, done.stdout
 
 
@@ -104,14 +111,12 @@ def test_settings_that_are_named_exist(root: Path) -> None:
     assert "HANDRECORD_DATABASE_URL" in named
 
 
-def test_commands_that_are_named_exist(services: dict[str, Any], dockerfile: list[tuple[str, str]]) -> None:
+def test_commands_that_are_named_exist(root: Path, dockerfile: list[tuple[str, str]]) -> None:
     (start,) = (" ".join(json.loads(rest)) for name, rest in dockerfile if name == "CMD")
     commands = re.findall(r"handrecord ([a-z-]+)", start)
     assert commands == ["migrate", "serve"]
     for command in commands:
-        done = subprocess.run(
-            [sys.executable, "-m", "service", command, "--help"], capture_output=True, text=True, timeout=60
-        )
+        done = _run(root, [sys.executable, "-m", "service", command, "--help"])
         assert done.returncode == 0, done.stderr
 
 
