@@ -21,7 +21,13 @@ DIGITS = ("thumb", "index", "middle", "ring", "little")
 FINGERS = DIGITS[1:]
 
 _DIGIT_NAMES = {d: "thumb" if d == "thumb" else f"{d} finger" for d in DIGITS}
-_JOINT_NAMES = {"cmc": "CMC joint", "mcp": "MCP joint", "ip": "IP joint", "pip": "PIP joint", "dip": "DIP joint"}
+_JOINT_NAMES = {
+    "cmc": "CMC joint",
+    "mcp": "MCP joint",
+    "ip": "IP joint",
+    "pip": "PIP joint",
+    "dip": "DIP joint",
+}
 
 
 @dataclass(frozen=True, slots=True)

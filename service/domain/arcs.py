@@ -36,7 +36,14 @@ class Direction:
             return self.beyond, position
         if not self.deficit:
             raise Invalid(
-                Issue("value", f"{self.name} has no amount below zero.", "value", str(position), "no-deficit", "0 or more")
+                Issue(
+                    "value",
+                    f"{self.name} has no amount below zero.",
+                    "value",
+                    str(position),
+                    "no-deficit",
+                    "0 or more",
+                )
             )
         return self.deficit, -position
 
@@ -65,7 +72,10 @@ class Arc:
     @property
     def orders(self) -> dict[str, tuple[Direction, Direction]]:
         """Both orders of the directions, by name."""
-        return {self.name: (self.first, self.second), f"{self.second.name}-{self.first.name}": (self.second, self.first)}
+        return {
+            self.name: (self.first, self.second),
+            f"{self.second.name}-{self.first.name}": (self.second, self.first),
+        }
 
 
 FLEXION = Direction("flexion", "flexion", "flexion-deficit")
@@ -123,7 +133,9 @@ def number(text: str) -> Decimal:
     """A decimal number as people write it: comma or point, and any of the minus signs."""
     cleaned = text.strip().replace("−", "-").replace(",", ".")
     if not re.fullmatch(r"[+-]?\d{1,9}(\.\d{1,9})?", cleaned):
-        raise Invalid(Issue("value", f"'{text}' is not a number.", "value", text, "number", "digits such as 35 or 35.5"))
+        raise Invalid(
+            Issue("value", f"'{text}' is not a number.", "value", text, "number", "digits such as 35 or 35.5")
+        )
     return Decimal(cleaned)
 
 
@@ -156,7 +168,14 @@ def _neutral_zero(text: str) -> tuple[Decimal, Decimal]:
     match = _THREE.fullmatch(text)
     if not match:
         raise Invalid(
-            Issue("value", "Neutral-zero text is three numbers.", "value", text, "neutral-zero", "text such as 0-20-90")
+            Issue(
+                "value",
+                "Neutral-zero text is three numbers.",
+                "value",
+                text,
+                "neutral-zero",
+                "text such as 0-20-90",
+            )
         )
     a, b, c = (number(group) for group in match.groups())
     if b == 0:
@@ -166,7 +185,14 @@ def _neutral_zero(text: str) -> tuple[Decimal, Decimal]:
     if c == 0:
         return a, -b
     raise Invalid(
-        Issue("value", "One of the three numbers must be 0.", "value", text, "neutral-zero", "10-0-90, 0-20-90 or 90-20-0")
+        Issue(
+            "value",
+            "One of the three numbers must be 0.",
+            "value",
+            text,
+            "neutral-zero",
+            "10-0-90, 0-20-90 or 90-20-0",
+        )
     )
 
 
