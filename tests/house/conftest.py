@@ -51,7 +51,5 @@ def facts() -> Path:
     data = Path(os.environ.get("HANDRECORD_TEST_DATA", ROOT / "../shared/data"))
     folder = (data / "../facts").resolve()
     if not folder.is_dir():
-        pytest.skip(
-            f"the verified codes are not at {folder}; HANDRECORD_TEST_DATA names the folder beside them"
-        )
+        pytest.skip(f"the verified codes are not at {folder}; HANDRECORD_TEST_DATA names the folder beside them")
     return folder

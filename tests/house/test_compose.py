@@ -66,9 +66,7 @@ def test_refuses_without_each_required_variable(root: Path, name: str) -> None:
 
 
 def test_nothing_is_published_and_nothing_listens_outside(services: dict[str, Any]) -> None:
-    assert [
-        name for name, service in services.items() if "ports" in service or "network_mode" in service
-    ] == []
+    assert [name for name, service in services.items() if "ports" in service or "network_mode" in service] == []
     assert Settings.model_fields["host"].default == "127.0.0.1"
     assert "HANDRECORD_HOST" not in services["service"]["environment"]
 
@@ -99,9 +97,7 @@ def test_files_that_are_named_exist(
     assert (root / build["dockerfile"]).is_file()
     copied = [source for name, rest in dockerfile if name == "COPY" for source in rest.split()[:-1]]
     assert [source for source in copied if not (root / source).exists()] == []
-    assert set(copied) == {
-        line[1:] for line in (root / ".dockerignore").read_text().splitlines() if line[:1] == "!"
-    }
+    assert set(copied) == {line[1:] for line in (root / ".dockerignore").read_text().splitlines() if line[:1] == "!"}
 
 
 def test_settings_that_are_named_exist(root: Path) -> None:

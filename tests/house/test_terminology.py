@@ -120,9 +120,7 @@ def test_codes_were_verified_under_their_system(
     assert unknown == []
 
 
-def test_displays_are_those_of_the_system(
-    shipped: dict[str, set[Found]], verified: dict[tuple[str, str], str]
-) -> None:
+def test_displays_are_those_of_the_system(shipped: dict[str, set[Found]], verified: dict[tuple[str, str], str]) -> None:
     wrong = [
         (path, code, verified[code[:2]])
         for path, codes in shipped.items()

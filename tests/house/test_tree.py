@@ -92,9 +92,7 @@ def test_ordinary_words_are_left_alone(text: str) -> None:
 
 def test_files_stay_short(texts: dict[str, str]) -> None:
     lengths = {
-        path: text.count("\n")
-        for path, text in texts.items()
-        if path.startswith("service/") and path.endswith(".py")
+        path: text.count("\n") for path, text in texts.items() if path.startswith("service/") and path.endswith(".py")
     }
     assert {path: length for path, length in lengths.items() if length > 300} == {}
     assert len(lengths) > 10
