@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
+from service.domain.terms import Term, terms
 from service.errors import Invalid, Issue
 
 
@@ -117,12 +118,12 @@ def direction_of(joint: str, end: str) -> Direction | None:
     return next((d for d in directions(joint) if end in d.ends), None)
 
 
-CONVENTIONS: dict[str, str] = {
-    "named": "every number is 0 or more and its motion names what it is (flexion, extension-deficit, …)",
-    "neutral-zero": "three numbers with the zero in the middle when the arc crosses neutral, else first or last",
-    "minus-is-deficit": "a minus in the direction of extension means that neutral is not reached",
-    "minus-is-hyperextension": "a minus in the direction of extension means beyond neutral",
-}
+CONVENTIONS: dict[str, Term] = terms(
+    Term("named", "every number is 0 or more and its motion names what it is (flexion, extension-deficit, …)"),
+    Term("neutral-zero", "three numbers, the zero in the middle when the arc crosses neutral, else first or last"),
+    Term("minus-is-deficit", "a minus in the direction of extension means that neutral is not reached"),
+    Term("minus-is-hyperextension", "a minus in the direction of extension means beyond neutral"),
+)
 
 _NUMBER = r"[+−-]?\d+(?:[.,]\d+)?"
 _TWO = re.compile(rf"\s*({_NUMBER})\s*(?:/|to|;|\s)\s*({_NUMBER})\s*")

@@ -132,14 +132,16 @@ class Caution:
 class Circumstances:
     """Around a reading: whose, when, by whom, at which visit, with which orthosis.
 
-    References are FHIR references (`Patient/…`); `taken` carries its offset. `performer` may be text in quotes of
-    the source when nobody could be matched. `device_use` points at the regimen worn when a reading was taken in or
+    References are FHIR references (`Patient/…`). `taken` carries its offset; where only the day is known,
+    `day_only` is set and `taken` is midnight UTC of that day. `performer` is empty where the examiner is known by
+    name only (`performer_name`). `device_use` points at the regimen worn when a reading was taken in or
     just out of an orthosis. `status` is FHIR's Observation.status. `source` is the (system, value) that identifies the
     reading where it came from.
     """
 
     subject: str
     taken: datetime
+    day_only: bool = False
     performer: str = ""
     performer_name: str = ""
     encounter: str = ""
@@ -242,7 +244,7 @@ class MeasurementKind:
     display: Callable[[Mapping[str, str]], str]
     side_in_code: bool = False
     values: Mapping[str, Term] = field(default_factory=dict)
-    conventions: tuple[str, ...] = ()
+    conventions: Mapping[str, Term] = field(default_factory=dict)
     summary_rules: Mapping[str, Term] = field(default_factory=dict)
     bounds: Callable[[Site, Mapping[str, str]], Bounds | None] = lambda _site, _axes: None
     checks: tuple[Check, ...] = ()
@@ -260,8 +262,13 @@ class MeasurementKind:
 
     @property
     def context_fields(self) -> tuple[Field, ...]:
-        """Every field that is not part of the code."""
-        return self.fields + COMMON
+        """Every field that is not part of the code, those that follow from conventions and trials included."""
+        implied = []
+        if self.conventions:
+            implied.append(Field("convention", "How the numbers were written", self.conventions))
+        if self.summary_rules:
+            implied.append(Field("summary_rule", "How trials made the value", self.summary_rules))
+        return self.fields + COMMON + tuple(implied)
 
     def code(self, axes: Mapping[str, str]) -> str:
         """The local code of these answers: `flexion-active-free`."""

@@ -52,11 +52,8 @@ def read_entry(entry: Entry, circumstances: Circumstances) -> Reading:
     where = site(entry.side, entry.site)
     _require(kind, entry, where)
     values = _values(kind, entry, where)
-    answers = {f.name: _answer(f, entry) for f in kind.all_fields if f.name not in values[0][0]}
-    if kind.summary_rules:
-        answers["summary_rule"] = summary_rule(entry)
-    if kind.conventions:
-        answers["convention"] = entry.convention
+    given = {**entry.fields, "convention": entry.convention, "summary_rule": summary_rule(entry)}
+    answers = {f.name: _answer(f, given) for f in kind.all_fields if f.name not in values[0][0]}
     made = tuple(_measurement(kind, entry, where, circumstances, {**answers, **named}, v) for named, v in values)
     axis = kind.axes[0].name if kind.axes else ""
     if entry.fields.get(axis) not in kind.panels:
@@ -107,11 +104,11 @@ def _measurement(
     )
 
 
-def _answer(field: Field, entry: Entry) -> str:
-    given = entry.fields.get(field.name, "") or UNKNOWN
-    if field.choices and given not in field.codes:
-        raise Invalid(_not_a_choice(field, given))
-    return given
+def _answer(field: Field, given: Mapping[str, str]) -> str:
+    answer = given.get(field.name, "") or UNKNOWN
+    if field.choices and answer not in field.codes:
+        raise Invalid(_not_a_choice(field, answer))
+    return answer
 
 
 def _not_a_choice(field: Field, given: str) -> Issue:
@@ -146,7 +143,7 @@ def _misplaced(kind: MeasurementKind, entry: Entry, where: Site) -> Iterable[Iss
 
 
 def _unknown_fields(kind: MeasurementKind, entry: Entry) -> Iterable[Issue]:
-    known = {f.name for f in kind.all_fields} | ({"summary_rule"} if kind.summary_rules else set())
+    known = {f.name for f in kind.all_fields}
     for name in entry.fields:
         if entry.fields[name] and name not in known:
             expected = "one of " + ", ".join(sorted(known))

@@ -36,6 +36,8 @@ def watched(measurement: Measurement) -> dict[str, str]:
 def _watch(measurement: Measurement, name: str) -> str:
     if name == "performer":
         return measurement.circumstances.performer or measurement.circumstances.performer_name or "unknown"
+    if name == "time_of_day" and measurement.circumstances.day_only:
+        return "unknown"
     if name == "time_of_day":
         return "morning" if measurement.circumstances.taken.hour < 12 else "afternoon"
     return measurement.answer(name)

@@ -9,8 +9,6 @@ from __future__ import annotations
 BASE = "https://hand-therapy-record.example/fhir"
 """Canonical base. `.example` is reserved (RFC 2606): nothing is ever fetched from it."""
 
-LOINC = "http://loinc.org"
-SNOMED = "http://snomed.info/sct"
 UCUM = "http://unitsofmeasure.org"
 
 

@@ -17,7 +17,6 @@ from service.domain.measurement import (
     Finding,
     Measurement,
     MeasurementKind,
-    Quantity,
     Value,
     choices,
 )
