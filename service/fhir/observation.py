@@ -41,6 +41,12 @@ ORTHOSIS_WORN = profile("orthosis-worn")
 PANEL_PROFILE = profile("arc-panel")
 
 TRIAL, CAUTION, ENTERED = "trial", "caution", "as-entered"
+COMPONENTS = {
+    TRIAL: "One attempt, in order",
+    CAUTION: "An unlikely value that was confirmed, and why",
+    ENTERED: "The text as it was entered",
+}
+"""The components that every kind may carry beside its own fields, by code."""
 
 
 def profile_of(kind: MeasurementKind) -> str:
@@ -93,8 +99,8 @@ def to_panel(reading: Reading, circumstances: Circumstances, members: Iterable[s
         **_site(first.site),
         "hasMember": [{"reference": reference} for reference in members],
         "component": [
-            _component(ENTERED, {"valueString": entered}),
-            _component(field_code(convention), _answer(kind, convention, first.answer("convention"))),
+            _component(ENTERED, COMPONENTS[ENTERED], {"valueString": entered}),
+            _component(field_code(convention), convention.title, _answer(kind, convention, first.answer("convention"))),
         ],
     }
 
@@ -185,7 +191,7 @@ def _method(kind: MeasurementKind, measurement: Measurement) -> Json:
 def _context(kind: MeasurementKind, measurement: Measurement) -> Iterator[Json]:
     for field in kind.context_fields:
         if field.place == "component":
-            yield _component(field_code(field), _answer(kind, field, measurement.answer(field.name)))
+            yield _component(field_code(field), field.title, _answer(kind, field, measurement.answer(field.name)))
 
 
 def _answer(kind: MeasurementKind, field: Field, answer: str) -> Json:
@@ -199,15 +205,15 @@ def _answer(kind: MeasurementKind, field: Field, answer: str) -> Json:
 def _attempts(measurement: Measurement) -> Iterator[Json]:
     for trial in measurement.trials:
         if isinstance(trial, Absent):
-            yield _component(TRIAL, {"dataAbsentReason": absent(trial.reason)})
+            yield _component(TRIAL, COMPONENTS[TRIAL], {"dataAbsentReason": absent(trial.reason)})
         else:
-            yield _component(TRIAL, {"valueQuantity": quantity(trial)})
+            yield _component(TRIAL, COMPONENTS[TRIAL], {"valueQuantity": quantity(trial)})
     if measurement.entered:
-        yield _component(ENTERED, {"valueString": measurement.entered})
+        yield _component(ENTERED, COMPONENTS[ENTERED], {"valueString": measurement.entered})
     for caution in measurement.cautions:
         coding = {"system": CAUTION_SYSTEM, "code": caution.rule}
-        yield _component(CAUTION, {"valueCodeableConcept": {"coding": [coding], "text": caution.reason}})
+        yield _component(CAUTION, COMPONENTS[CAUTION], {"valueCodeableConcept": {"coding": [coding], "text": caution.reason}})
 
 
-def _component(code: str, stated: Mapping[str, object]) -> Json:
-    return {"code": {"coding": [{"system": CONTEXT_SYSTEM, "code": code}]}, **stated}
+def _component(code: str, title: str, stated: Mapping[str, object]) -> Json:
+    return {"code": {"coding": [{"system": CONTEXT_SYSTEM, "code": code, "display": title}]}, **stated}

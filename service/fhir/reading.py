@@ -279,5 +279,5 @@ def _circumstances(resource: Json) -> Circumstances:
 
 def _device_use(resource: Json) -> str:
     extensions = resource.get("extension") or []
-    worn = next((e for e in extensions if e.get("url") == ORTHOSIS_WORN), {})
-    return str((worn.get("valueReference") or {}).get("reference", ""))
+    worn = (e.get("valueReference") or {} for e in extensions if e.get("url") == ORTHOSIS_WORN)
+    return str(next(worn, {}).get("reference", ""))
