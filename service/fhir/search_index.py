@@ -1,0 +1,157 @@
+"""Every row the store indexes for a resource. Pure; the document alone decides, so the index can always be rebuilt."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from service.errors import Invalid, Issue
+from service.fhir.search_dates import UNDATED, Interval
+from service.fhir.search_paths import fold, found, intervals, references, texts, tokens
+from service.fhir.search_table import Parameter, parameters_of
+
+Json = dict[str, Any]
+
+_IN_THE_NARROW_ROW = frozenset({"code", "date", "category", "status"})
+_LINKS_IN_THE_NARROW_ROW = frozenset({("patient", "Patient"), ("subject", "Patient"), ("encounter", "Encounter")})
+"""What of an Observation its own narrow row holds; an outside patient or encounter stands among the general rows."""
+
+VALUE_SCALE = 10**6
+"""Observation values are indexed as whole millionths of their unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One value under one parameter.
+
+    `qualifier` is the system of a token, the type of a reference, the text as written of a string. Dates have the
+    interval instead of a value.
+    """
+
+    parameter: str
+    qualifier: str = ""
+    value: str = ""
+    when: Interval | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ObservationRow:
+    """One pairing of a coding of the code with a coding of the category; most Observations have just one.
+
+    `code_rank` and `category_rank` number them from 0, so that a search that names no code can take rank 0 alone.
+    `value` is in millionths of `unit`, rounded half to even; None if there is no quantity or it is out of range.
+    """
+
+    system: str
+    code: str
+    code_rank: int
+    category_system: str
+    category: str
+    category_rank: int
+    start: int
+    end: int
+    first_day: int
+    last_day: int
+    encounter: str
+    body_site: str
+    status: str
+    value: int | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Index:
+    """All there is to index. `patient` is the logical id of the patient it belongs to; empty if it belongs to none."""
+
+    patient: str
+    rows: tuple[Row, ...]
+    observation: tuple[ObservationRow, ...] = ()
+
+
+def index(resource: Json) -> Index:
+    """The index of a resource. Raises `Invalid` if a date in it is none."""
+    kind = resource["resourceType"]
+    table = parameters_of(kind)
+    try:
+        rows = tuple(
+            row
+            for parameter in table.values()
+            for row in dict.fromkeys(_rows(resource, parameter))
+            if kind != "Observation" or not _is_narrow(row)
+        )
+        observation = tuple(_observation_rows(resource)) if kind == "Observation" else ()
+    except ValueError as problem:
+        raise Invalid(Issue("value", f"A date {problem}.", where=kind, rule="date")) from None
+    return Index(_patient(resource, table), rows, observation)
+
+
+def _is_narrow(row: Row) -> bool:
+    return row.parameter in _IN_THE_NARROW_ROW or (row.parameter, row.qualifier) in _LINKS_IN_THE_NARROW_ROW
+
+
+def _patient(resource: Json, table: dict[str, Parameter]) -> str:
+    if resource["resourceType"] == "Patient":
+        return str(resource.get("id", ""))
+    parameter = table.get("patient") or table.get("subject")
+    if parameter is None:
+        return ""
+    for row in _rows(resource, parameter):
+        if row.qualifier == "Patient":
+            return row.value
+    return ""
+
+
+def _rows(resource: Json, parameter: Parameter) -> Iterator[Row]:
+    for path in parameter.paths:
+        read = _ROWS_OF[parameter.kind]
+        for value in found(resource, path):
+            for row in read(parameter.name, value):
+                if parameter.kind != "reference" or row.qualifier in (path.target or row.qualifier, ""):
+                    yield row
+
+
+_ROWS_OF: dict[str, Callable[[str, Any], Iterable[Row]]] = {
+    "token": lambda name, value: (Row(name, system, code) for system, code in tokens(value)),
+    "reference": lambda name, value: (Row(name, kind, ident) for kind, ident in references(value)),
+    "string": lambda name, value: (Row(name, text, fold(text)) for text in texts(value)),
+    "date": lambda name, value: (Row(name, when=when) for when in intervals(value)),
+    "uri": lambda name, value: (Row(name, value=value),) if isinstance(value, str) else (),
+}
+
+
+_NO_DATE = Interval(UNDATED, UNDATED, UNDATED, UNDATED)
+
+
+def _observation_rows(resource: Json) -> Iterator[ObservationRow]:
+    table = parameters_of("Observation")
+    codes = _codings(resource, table["code"])
+    categories = _codings(resource, table["category"])
+    dates = [row.when for row in _rows(resource, table["date"]) if row.when]
+    when = dates[0] if dates else _NO_DATE
+    encounters = [row.value for row in _rows(resource, table["encounter"]) if row.qualifier == "Encounter"]
+    sites = list(tokens(resource.get("bodySite")))
+    value, unit = _quantity(resource.get("valueQuantity", {}))
+    for code_rank, (system, code) in enumerate(codes):
+        for category_rank, (category_system, category) in enumerate(categories):
+            yield ObservationRow(
+                system, code, code_rank, category_system, category, category_rank,
+                when.lo, when.hi, when.first, when.last,
+                encounters[0] if encounters else "", sites[0][1] if sites else "",
+                resource.get("status", ""), value, unit,
+            )  # fmt: skip
+
+
+def _codings(resource: Json, parameter: Parameter) -> list[tuple[str, str]]:
+    pairs = dict.fromkeys((row.qualifier, row.value) for row in _rows(resource, parameter))
+    return list(pairs) or [("", "")]
+
+
+def _quantity(quantity: Json) -> tuple[int | None, str]:
+    value = quantity.get("value")
+    unit = str(quantity.get("code", quantity.get("unit", "")))
+    if not isinstance(value, (Decimal, int)):
+        return None, unit
+    scaled = round(Decimal(value) * VALUE_SCALE)
+    return (scaled if abs(scaled) < 2**63 else None), unit

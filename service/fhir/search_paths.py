@@ -1,0 +1,166 @@
+"""What of a resource each search parameter finds.
+
+The R4 search parameters say where they look by FHIRPath expressions. Nearly all are plain walks: this module compiles
+those (`Observation.value as CodeableConcept`, `Patient.telecom.where(system='email')`,
+`Encounter.subject.where(resolve() is Patient)`) and refuses the rest, so that an expression it does not fully
+understand is never half honoured.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from service.fhir.search_dates import Interval, interval, period
+
+Json = dict[str, Any]
+
+_NAME = r"[A-Za-z][A-Za-z0-9]*"
+_WALK = re.compile(rf"{_NAME}(\.{_NAME})+")
+_CAST = re.compile(
+    rf"\((?P<path>[\w.]+) as (?P<type>{_NAME})\)(?P<rest>(\.{_NAME})*)|(?P<path2>[\w.]+)\.as\((?P<type2>{_NAME})\)"
+)
+_TARGET = re.compile(rf"(?P<path>[\w.]+)\.where\(resolve\(\) is (?P<type>{_NAME})\)")
+_SYSTEM = re.compile(r"(?P<path>[\w.]+)\.where\(system='(?P<system>\w+)'\)")
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """A compiled walk: the element names after the resource type; what the last element must be.
+
+    `target` keeps only references to that type, `system` only elements whose system is that.
+    """
+
+    type: str
+    steps: tuple[str, ...]
+    target: str = ""
+    system: str = ""
+
+
+def compile_expression(expression: str, resource_type: str) -> tuple[Path, ...] | None:
+    """The walks of those alternatives of `expression` that begin at `resource_type`; None if one is not a walk."""
+    paths = []
+    for alternative in expression.split(" | "):
+        text = alternative.strip()
+        if not re.match(rf"\(?{resource_type}\.", text):
+            continue
+        path = _compile(text)
+        if path is None:
+            return None
+        paths.append(path)
+    return tuple(paths) or None
+
+
+def _compile(text: str) -> Path | None:
+    if _WALK.fullmatch(text):
+        return _path(text)
+    if match := _CAST.fullmatch(text):
+        kind = match["type"] or match["type2"]
+        return _path((match["path"] or match["path2"]) + kind[0].upper() + kind[1:] + (match["rest"] or ""))
+    if match := _TARGET.fullmatch(text):
+        return _path(match["path"], target=match["type"])
+    if match := _SYSTEM.fullmatch(text):
+        return _path(match["path"], system=match["system"])
+    return None
+
+
+def _path(walk: str, target: str = "", system: str = "") -> Path:
+    kind, *steps = walk.split(".")
+    return Path(kind, tuple(steps), target, system)
+
+
+def found(resource: Json, path: Path) -> Iterator[Any]:
+    """Every element that `path` reaches, in document order."""
+    values: list[Any] = [resource]
+    for step in path.steps:
+        values = [below for value in values if isinstance(value, dict) for below in _below(value, step)]
+    for value in values:
+        if not path.system or (isinstance(value, dict) and value.get("system") == path.system):
+            yield value
+
+
+_CHOICES = frozenset((
+    "Age", "Annotation", "Attachment", "Boolean", "Canonical", "Code", "CodeableConcept", "Coding", "Date", "DateTime",
+    "Decimal", "Duration", "Identifier", "Instant", "Integer", "Period", "Quantity", "Range", "Ratio", "Reference",
+    "SampledData", "String", "Time", "Timing", "Uri",
+))  # fmt: skip
+"""The types that end the name of a choice element; `statusReason` is no `status` of the type Reason."""
+
+
+def _below(element: Json, step: str) -> Iterator[Any]:
+    """The children called `step`; a choice element is found by its name without the type (`value` in valueQuantity)."""
+    keys = (step,) if step in element else tuple(
+        key for key in element if key.startswith(step) and key[len(step) :] in _CHOICES
+    )
+    for key in keys:
+        value = element[key]
+        yield from value if isinstance(value, list) else (value,)
+
+
+def tokens(value: Any) -> Iterator[tuple[str, str]]:
+    """(system, code) of everything in an element that a token search can match; no system is the empty text."""
+    if isinstance(value, bool):
+        yield "", "true" if value else "false"
+    elif isinstance(value, str):
+        yield "", value
+    elif isinstance(value, dict):
+        for coding in value.get("coding", ()):
+            yield from tokens(coding)
+        code = value.get("code", value.get("value"))
+        if isinstance(code, str) and "coding" not in value:
+            yield value.get("system", ""), code
+
+
+def references(value: Any) -> Iterator[tuple[str, str]]:
+    """(type, id) of a reference within this record; ("", address) of any other. Contained ones are not found."""
+    text = value.get("reference") if isinstance(value, dict) else value
+    if not isinstance(text, str) or text.startswith("#"):
+        return
+    yield split_reference(text)
+
+
+_LOCAL = re.compile(r"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(/_history/[A-Za-z0-9\-.]{1,64})?")
+
+
+def split_reference(text: str) -> tuple[str, str]:
+    """("Patient", "1") for `Patient/1`, whatever version it names; ("", text) for every other address."""
+    match = _LOCAL.fullmatch(text)
+    return (match[1], match[2]) if match else ("", text)
+
+
+_NAMED_PARTS = ("family", "given", "prefix", "suffix", "text", "line", "city", "district", "state", "postalCode",
+                "country")  # fmt: skip
+
+
+def texts(value: Any) -> Iterator[str]:
+    """The texts of a string, or of the parts of a HumanName or Address."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for part in _NAMED_PARTS:
+            below = value.get(part, ())
+            yield from (below,) if isinstance(below, str) else below
+
+
+def fold(text: str) -> str:
+    """Text as string searches compare it: without accents, case, or doubled space (`Müller` is `muller`)."""
+    plain = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    return " ".join(plain.casefold().split())
+
+
+def intervals(value: Any) -> Iterator[Interval]:
+    """The intervals of a date, dateTime, instant, Period or Timing."""
+    if isinstance(value, str):
+        yield interval(value)
+    elif isinstance(value, dict):
+        span = period(value)
+        if span is not None:
+            yield span
+        for event in value.get("event", ()):
+            yield interval(event)
+        bounds = value.get("repeat", {}).get("boundsPeriod")
+        if bounds is not None:
+            yield from intervals(bounds)

@@ -1,0 +1,139 @@
+"""Reading the record, within one transaction that sees one state of it throughout."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from typing import Any
+
+from sqlalchemy import Connection, Select, select, tuple_
+
+from service.errors import Gone, Issue, NotFound, SeveralMatches
+from service.fhir.search_parameters import Query
+from service.storage import audit
+from service.storage.search import search as find_matches
+from service.storage.stored import Page, Stored
+from service.storage.tables import claim, observation, resource, resource_version, search_index
+
+_CHUNK = 500
+
+
+class Reader:
+    """What can be asked of the record. Lives only inside `with records.read()`."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def find(self, kind: str, ident: str) -> Stored | None:
+        """The present version, deleted or not; None if there never was such a resource."""
+        row = self._row(kind, ident)
+        return Stored.of(kind, ident, row) if row else None
+
+    def get(self, kind: str, ident: str) -> Stored:
+        """The present version. Raises `NotFound`, or `Gone` if it has been deleted."""
+        return _present(self.find(kind, ident), f"{kind}/{ident}")
+
+    def version(self, kind: str, ident: str, version: int) -> Stored:
+        """One version. Raises `NotFound` if there is none such, `Gone` if that version is the deletion."""
+        current = self._row(kind, ident)
+        if current is None or current.version == version:
+            return _present(Stored.of(kind, ident, current) if current else None, f"{kind}/{ident}")
+        older = resource_version.c
+        row = self._connection.execute(
+            select(resource_version).where(older.pk == current.pk, older.version == version)
+        ).first()
+        name = f"{kind}/{ident}, version {version},"
+        return _present(Stored.of(kind, ident, row) if row else None, name)
+
+    def history(self, kind: str, ident: str, *, count: int | None = None, before: int | None = None) -> list[Stored]:
+        """All versions, newest first, deletions too; at most `count` of those below version `before`.
+
+        Raises `NotFound` if there never was such a resource.
+        """
+        current = self._row(kind, ident)
+        if current is None:
+            raise NotFound(f"There is no {kind}/{ident}.")
+        versions = [current] if before is None or current.version < before else []
+        older = resource_version.c
+        query = select(resource_version).where(older.pk == current.pk).order_by(older.version.desc())
+        if before is not None:
+            query = query.where(older.version < before)
+        if count is not None:
+            query = query.limit(count)
+        versions += self._connection.execute(query).all()
+        return [Stored.of(kind, ident, row) for row in versions[:count]]
+
+    def search(self, query: Query) -> Page:
+        """One page of the matches."""
+        return find_matches(self._connection, query)
+
+    def by_identifier(self, kind: str, system: str, value: str) -> Stored | None:
+        """The resource with this identifier. Raises `SeveralMatches` if several have it."""
+        row = search_index.c
+        found = select(row.pk).where(
+            row.value == value, row.parameter == "identifier", row.type == kind, row.qualifier == system,
+            row.lo.is_(None),
+        )  # fmt: skip
+        rows = self._connection.execute(select(resource).where(resource.c.pk.in_(found)).limit(2)).all()
+        if len(rows) > 1:
+            message = f"Several resources of type {kind} carry the identifier {system}|{value}."
+            raise SeveralMatches(Issue("multiple-matches", message, "identifier", f"{system}|{value}"))
+        return Stored.of(kind, rows[0].id, rows[0]) if rows else None
+
+    def of_patient(self, patient_id: str, kind: str) -> Iterator[Stored]:
+        """The present resources of one type that belong to one patient, in the order they came."""
+        query = (
+            select(resource)
+            .where(resource.c.patient == patient_id, resource.c.type == kind, resource.c.deleted.is_(False))
+            .order_by(resource.c.pk)
+        )
+        for row in self._connection.execute(query):
+            yield Stored.of(kind, row.id, row)
+
+    def existing(self, keys: Collection[tuple[str, str]]) -> set[tuple[str, str]]:
+        """Those (type, id) of `keys` that are in the record and not deleted."""
+        wanted, found = sorted(keys), set()
+        pair = tuple_(resource.c.type, resource.c.id)
+        for start in range(0, len(wanted), _CHUNK):
+            chunk = wanted[start : start + _CHUNK]
+            query = select(resource.c.type, resource.c.id).where(pair.in_(chunk), resource.c.deleted.is_(False))
+            found |= {(row.type, row.id) for row in self._connection.execute(query)}
+        return found
+
+    def referrers(self, kind: str, ident: str, limit: int = 10) -> list[str]:
+        """References to some of the resources that point at this one by an indexed reference."""
+        row = search_index.c
+        own = resource.c.type.not_in([kind]) | resource.c.id.not_in([ident])
+        sources: list[Select[Any]] = [
+            select(row.pk).where(row.value == ident, row.qualifier == kind, row.lo.is_(None))
+        ]
+        if kind == "Patient":
+            sources.append(select(observation.c.pk).where(observation.c.patient == ident))
+        if kind == "Encounter":
+            sources.append(select(observation.c.pk).where(observation.c.encounter == ident))
+        found: list[str] = []
+        for source in sources:
+            query = select(resource.c.type, resource.c.id).where(resource.c.pk.in_(source.limit(limit + 1)), own)
+            found += [f"{one.type}/{one.id}" for one in self._connection.execute(query.limit(limit))]
+        return found[:limit]
+
+    def claimed(self, kind: str, condition: str) -> str | None:
+        """The id of the resource that holds a claim (see `Writer.claim`)."""
+        held = claim.c
+        query = select(held.id).where(held.type == kind, held.condition == condition)
+        return self._connection.execute(query).scalar()
+
+    def trail(self, *, patient: str = "", of: tuple[str, str] | None = None) -> Iterator[audit.Entry]:
+        """Who changed what, newest first: in one patient's record, of one resource (type, id), or in all."""
+        return audit.trail(self._connection, patient=patient, resource=of)
+
+    def _row(self, kind: str, ident: str) -> Any:
+        query = select(resource).where(resource.c.type == kind, resource.c.id == ident)
+        return self._connection.execute(query).first()
+
+
+def _present(stored: Stored | None, name: str) -> Stored:
+    if stored is None:
+        raise NotFound(f"There is no {name.rstrip(',')}.")
+    if stored.deleted:
+        raise Gone(f"{name.rstrip(',')} has been deleted.")
+    return stored

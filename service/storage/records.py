@@ -1,0 +1,153 @@
+"""One clinic's record: the open database, and the transactions on it.
+
+Writers come one at a time, in all threads and processes: SQLite by BEGIN IMMEDIATE, PostgreSQL by an advisory lock
+that lasts as long as the transaction. So a higher transaction number, internal number or lastUpdated always means a
+later commit, and whoever reads "everything after n" never misses a change that was numbered early and committed late.
+A transaction opens where `with records.write(actor)` stands and is committed when that block is left: whatever is
+answered afterwards is on disk.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+
+from sqlalchemy import Engine, inspect, select, text
+from sqlalchemy.exc import OperationalError
+
+from service.domain.actor import Actor
+from service.errors import Conflict, Issue, Misconfigured
+from service.fhir.canonical import BASE
+from service.storage.engine import BUSY_SECONDS, begin_reading, begin_writing, open_engine
+from service.storage.reader import Reader
+from service.storage.stored import Page, Stored
+from service.storage.tables import REVISION, meta
+from service.storage.writer import Writer
+
+__all__ = ["Page", "Reader", "Records", "Stored", "Writer", "migrate"]
+
+_CANONICAL_BASE = "canonical-base"
+_CREATED_AT = "created-at"
+
+
+class Records:
+    """One clinic's database. Safe to share between threads."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._turn = threading.Lock()
+        self._holder: int | None = None
+
+    @classmethod
+    def open(cls, url: str) -> Records:
+        """Open a database whose schema is exactly this release's, and whose canonical base is ours.
+
+        Raises `Misconfigured`, saying what to do, for any other.
+        """
+        engine = open_engine(url)
+        try:
+            _require_schema(engine)
+            _require_base(engine)
+        except BaseException:
+            engine.dispose()
+            raise
+        return cls(engine)
+
+    @classmethod
+    def create(cls, url: str) -> Records:
+        """Bring the schema up to this release, making it if there is none, then open."""
+        migrate(url)
+        return cls.open(url)
+
+    def close(self) -> None:
+        """Give back every connection."""
+        self._engine.dispose()
+
+    @contextmanager
+    def read(self) -> Iterator[Reader]:
+        """A transaction that sees one state of the record."""
+        with self._engine.connect() as connection:
+            begin_reading(connection)
+            yield Reader(connection)
+
+    @contextmanager
+    def write(self, actor: Actor) -> Iterator[Writer]:
+        """One transaction in the name of `actor`, committed on leaving, undone if an error leaves the block.
+
+        Raises `Conflict` if other writers do not finish within `BUSY_SECONDS`.
+        """
+        with self._next_writer(), self._engine.connect() as connection:
+            try:
+                begin_writing(connection)
+            except OperationalError as problem:
+                raise _busy() from problem
+            yield Writer(connection, actor)
+            connection.commit()
+
+    @contextmanager
+    def _next_writer(self) -> Iterator[None]:
+        """Wait in this process without holding a connection."""
+        me = threading.get_ident()
+        if self._holder == me:
+            raise RuntimeError("this thread is writing already; a second transaction would wait for the first for ever")
+        if not self._turn.acquire(timeout=BUSY_SECONDS):
+            raise _busy()
+        self._holder = me
+        try:
+            yield
+        finally:
+            self._holder = None
+            self._turn.release()
+
+
+def _busy() -> Conflict:
+    return Conflict(Issue("lock-error", "The record is busy with other changes; try again in a moment."))
+
+
+def migrate(url: str) -> None:
+    """Bring a database to the schema of this release and name its canonical base. Nothing in it is lost."""
+    from service.storage.migrations.run import upgrade  # Alembic is slow to load and rarely needed
+
+    engine = open_engine(url)
+    try:
+        with engine.begin() as connection:
+            begin_writing(connection)
+            upgrade(connection)
+            known = connection.execute(select(meta.c.value).where(meta.c.key == _CANONICAL_BASE)).scalar()
+            if known is None:
+                now = datetime.now(UTC).isoformat()
+                rows = [{"key": _CANONICAL_BASE, "value": BASE}, {"key": _CREATED_AT, "value": now}]
+                connection.execute(meta.insert(), rows)
+    finally:
+        engine.dispose()
+
+
+def _require_schema(engine: Engine) -> None:
+    try:
+        with engine.connect() as connection:
+            if not inspect(connection).has_table("alembic_version"):
+                raise Misconfigured("The database has no tables yet; run `handrecord migrate` to make them.")
+            found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    except OperationalError as problem:
+        raise Misconfigured(f"The database cannot be opened: {problem.orig}.") from problem
+    if found is None or found < REVISION:
+        raise Misconfigured(
+            f"The database has schema {found}, older than {REVISION} of this release; run `handrecord migrate`."
+        )
+    if found > REVISION:
+        raise Misconfigured(
+            f"The database has schema {found}, newer than {REVISION} of this release: use the release that ran "
+            "`handrecord migrate` on it, or a later one."
+        )
+
+
+def _require_base(engine: Engine) -> None:
+    with engine.connect() as connection:
+        found = connection.execute(select(meta.c.value).where(meta.c.key == _CANONICAL_BASE)).scalar()
+    if found != BASE:
+        raise Misconfigured(
+            f"The database was made under the canonical base {found}, this release writes {BASE}: "
+            "codes of the two must not be mixed."
+        )

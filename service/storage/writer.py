@@ -1,0 +1,249 @@
+"""Changing the record, within the one transaction of `with records.write(actor)`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Any
+from uuid import uuid4
+
+from sqlalchemy import Connection, Row, delete, func, insert, select, update
+
+from service.domain.actor import Actor
+from service.errors import Duplicate, Gone, Invalid, Issue, NotFound, PreconditionFailed
+from service.fhir import text
+from service.fhir.search_dates import micros, moment
+from service.fhir.search_parameters import Index, index
+from service.storage.audit import RECORD
+from service.storage.reader import Reader
+from service.storage.stored import Stored
+from service.storage.tables import claim, observation, resource, resource_version, search_index, txn
+
+_VERSION = tuple(column.name for column in resource_version.c)
+_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+
+
+class Writer(Reader):
+    """Reads and changes. One at a time in all processes, so that the order of numbers is the order of commits."""
+
+    def __init__(self, connection: Connection, actor: Actor) -> None:
+        super().__init__(connection)
+        self._actor = actor
+        self._number = self._at = self._next_pk = self._entries = 0
+
+    def create(self, document: text.Json, *, id: str | None = None) -> Stored:  # noqa: A002 - FHIR's word
+        """Store a new resource under `id`, or an id of the store's own making; `document` keeps its own copy.
+
+        Raises `Duplicate` if there is, or was, a resource of that type and id.
+        """
+        kind, ident = _kind(document), _checked_id(id or str(uuid4()))
+        if id is not None and self._row(kind, ident) is not None:
+            raise Duplicate(Issue("duplicate", f"There is a {kind}/{ident} already.", where=f"{kind}.id", value=ident))
+        return self._insert(kind, ident, document)
+
+    def update(self, document: text.Json, *, expected: int | None = None) -> Stored:
+        """Store the next version; create the resource if its id is free, bring it back if it was deleted.
+
+        A document that says the same as the present version, to the digit, makes no new version. Raises
+        `PreconditionFailed` if `expected` is not the present version.
+        """
+        kind = _kind(document)
+        ident = _checked_id(document.get("id", ""))
+        row = self._row(kind, ident)
+        _require_version(f"{kind}/{ident}", row, expected)
+        if row is None:
+            return self._insert(kind, ident, document)
+        if not row.deleted and _same(_without_stamp(document), _without_stamp(text.parse(row.body))):
+            return Stored.of(kind, ident, row)
+        self._begin()
+        stamped = _stamp(document, ident, row.version + 1, moment(self._at))
+        found = index(stamped)
+        self._supersede(row, found.patient, "update", text.dump(stamped).decode())
+        self._index(row.pk, kind, found)
+        return self._recorded(kind, ident, found.patient)
+
+    def delete(self, kind: str, ident: str, *, expected: int | None = None) -> Stored:
+        """Mark a resource deleted, as a version of its own; deleting it again changes nothing.
+
+        Raises `NotFound` if there never was such a resource, `PreconditionFailed` as `update` does.
+        """
+        row = self._row(kind, ident)
+        if row is None:
+            raise NotFound(f"There is no {kind}/{ident}.")
+        _require_version(f"{kind}/{ident}", row, expected)
+        if row.deleted:
+            return Stored.of(kind, ident, row)
+        self._begin()
+        self._supersede(row, row.patient, "delete", "")
+        self._unindex(row.pk)
+        self._connection.execute(delete(claim).where(claim.c.type == kind, claim.c.id == ident))
+        return self._recorded(kind, ident, row.patient)
+
+    def claim(self, kind: str, condition: str, ident: str) -> None:
+        """Hold `condition` (a key the client chose) for one resource of a type, until that resource is deleted.
+
+        Raises `Duplicate` if another resource holds it.
+        """
+        holder = self.claimed(kind, condition)
+        if holder == ident:
+            return
+        if holder is not None:
+            message = f"'{condition}' belongs to {kind}/{holder} already."
+            raise Duplicate(Issue("duplicate", message, value=condition))
+        self._begin()
+        row = {"type": kind, "condition": condition, "id": ident, "txn": self._number}
+        self._connection.execute(insert(claim), row)
+
+    @contextmanager
+    def attempt(self) -> Iterator[None]:
+        """Changes that are undone alone if an error leaves this block; the rest of the transaction goes on."""
+        self._begin()
+        with self._connection.begin_nested():
+            yield
+
+    def reindex(self, kind: str, ident: str) -> None:
+        """Derive the index rows of a resource from its document again. Raises `NotFound` or `Gone`."""
+        row = self._row(kind, ident)
+        if row is None:
+            raise NotFound(f"There is no {kind}/{ident}.")
+        if row.deleted:
+            raise Gone(f"{kind}/{ident} has been deleted.")
+        found = index(text.parse(row.body))
+        self._connection.execute(update(resource).where(resource.c.pk == row.pk).values(patient=found.patient))
+        self._index(row.pk, kind, found)
+
+    def _begin(self) -> None:
+        """Give this transaction its number, before its first change; time never runs backwards from one to the next."""
+        if self._number:
+            return
+        newest = select(txn.c.number, txn.c.at).order_by(txn.c.number.desc()).limit(1)
+        last = self._connection.execute(newest).first()
+        now = micros(datetime.now(UTC))
+        self._number, self._at = (last.number + 1, max(now, last.at + 1)) if last else (1, now)
+        self._next_pk = self._connection.execute(select(func.coalesce(func.max(resource.c.pk), 0))).scalar_one() + 1
+        self._connection.execute(insert(txn), {"number": self._number, "at": self._at, "actor": self._actor.id})
+
+    def _insert(self, kind: str, ident: str, document: text.Json) -> Stored:
+        self._begin()
+        pk, self._next_pk = self._next_pk, self._next_pk + 1
+        stamped = _stamp(document, ident, 1, moment(self._at))
+        found = index(stamped)
+        body = text.dump(stamped)
+        values = {
+            "pk": pk, "type": kind, "id": ident, "patient": found.patient, "version": 1, "txn": self._number,
+            "updated": self._at, "method": "create", "deleted": False, "body": body.decode(),
+        }  # fmt: skip
+        self._connection.execute(insert(resource), values)
+        self._insert_index(pk, kind, found)
+        stored = Stored(kind, ident, 1, moment(self._at), False, "create", body)
+        self._audit(stored, found.patient)
+        return stored
+
+    def _supersede(self, row: Row[Any], patient: str, method: str, body: str) -> None:
+        """Move the present version among the earlier ones and put the next in its place."""
+        moved = {name: getattr(row, name) for name in _VERSION}
+        self._connection.execute(insert(resource_version), moved)
+        self._connection.execute(
+            update(resource)
+            .where(resource.c.pk == row.pk)
+            .values(
+                patient=patient, version=row.version + 1, txn=self._number, updated=self._at,
+                method=method, deleted=method == "delete", body=body,
+            )
+        )  # fmt: skip
+
+    def _recorded(self, kind: str, ident: str, patient: str) -> Stored:
+        stored = Stored.of(kind, ident, self._row(kind, ident))
+        self._audit(stored, patient)
+        return stored
+
+    def _audit(self, stored: Stored, patient: str) -> None:
+        actor = self._actor
+        self._entries += 1
+        entry = {
+            "txn": self._number, "position": self._entries, "patient": patient, "at": self._at,
+            "actor": actor.id, "actor_name": actor.name, "actor_role": actor.role,
+            "act": stored.method, "type": stored.type, "id": stored.id, "version": stored.version,
+        }  # fmt: skip
+        self._connection.execute(RECORD, entry)
+
+    def _unindex(self, pk: int) -> None:
+        self._connection.execute(delete(observation).where(observation.c.pk == pk))
+        self._connection.execute(delete(search_index).where(search_index.c.pk == pk))
+
+    def _index(self, pk: int, kind: str, found: Index) -> None:
+        self._unindex(pk)
+        self._insert_index(pk, kind, found)
+
+    def _insert_index(self, pk: int, kind: str, found: Index) -> None:
+        if found.observation:
+            rows = [{"pk": pk, "patient": found.patient, **_fields(one)} for one in found.observation]
+            self._connection.execute(insert(observation), rows)
+        if found.rows:
+            rows = []
+            for position, one in enumerate(found.rows):
+                when = one.when
+                rows.append({
+                    "pk": pk, "position": position, "patient": found.patient, "type": kind,
+                    "parameter": one.parameter, "qualifier": one.qualifier, "value": one.value,
+                    "lo": when and when.lo, "hi": when and when.hi,
+                    "first_day": when and when.first, "last_day": when and when.last,
+                })  # fmt: skip
+            self._connection.execute(insert(search_index), rows)
+
+
+def _fields(row: Any) -> dict[str, Any]:
+    return {name: getattr(row, name) for name in row.__slots__}
+
+
+def _kind(document: text.Json) -> str:
+    kind = document.get("resourceType")
+    if not isinstance(kind, str) or not kind:
+        raise Invalid(Issue("required", "The resource does not say its type.", where="resourceType"))
+    return kind
+
+
+def _checked_id(ident: object) -> str:
+    if not isinstance(ident, str) or not _ID.fullmatch(ident):
+        message, expected = "The resource needs an id.", "1 to 64 of the characters A-Z a-z 0-9 - ."
+        raise Invalid(Issue("value", message, "id", str(ident), "id", expected))
+    return ident
+
+
+def _require_version(name: str, row: Row[Any] | None, expected: int | None) -> None:
+    if expected is None:
+        return
+    present = row.version if row is not None else None
+    if present != expected:
+        there = f"it is at version {present}" if present else "there is none"
+        message = f"{name} was to be changed from version {expected}, but {there}."
+        raise PreconditionFailed(Issue("conflict", message, "meta.versionId", str(expected), expected=str(present)))
+
+
+def _without_stamp(document: text.Json) -> text.Json:
+    meta = {key: value for key, value in document.get("meta", {}).items() if key not in ("versionId", "lastUpdated")}
+    rest = {key: value for key, value in document.items() if key != "meta"}
+    return {**rest, "meta": meta}
+
+
+def _stamp(document: text.Json, ident: str, version: int, at: datetime) -> text.Json:
+    plain = _without_stamp(document)
+    stamp = {"versionId": str(version), "lastUpdated": at.isoformat(timespec="microseconds").replace("+00:00", "Z")}
+    first = {"resourceType": plain["resourceType"], "id": ident, "meta": stamp | plain["meta"]}
+    return first | {key: value for key, value in plain.items() if key not in first}
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Equal to the digit: 1.5 and 1.50 are different readings."""
+    if type(one) is not type(other):
+        return False
+    if isinstance(one, dict):
+        return one.keys() == other.keys() and all(_same(value, other[key]) for key, value in one.items())
+    if isinstance(one, list):
+        return len(one) == len(other) and all(map(_same, one, other))
+    if isinstance(one, Decimal):
+        return str(one) == str(other)
+    return bool(one == other)
