@@ -1,0 +1,72 @@
+"""The two servers, each in a process of its own, on a free loopback port, with a new SQLite file."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+
+ROOT = Path(__file__).resolve().parents[2]
+START = 30.0
+"""Seconds a server may take to answer for the first time."""
+
+
+@contextmanager
+def record(folder: Path) -> Iterator[int]:
+    """The record, as an operator starts it; gives its port."""
+    variables = environment(folder)
+    subprocess.run([sys.executable, "-m", "service", "migrate"], cwd=ROOT, env=variables, check=True, timeout=60)
+    port = _free_port()
+    command = [sys.executable, "-m", "service", "serve", "--port", str(port)]
+    with _started(command, port, variables):
+        yield port
+
+
+def environment(folder: Path) -> dict[str, str]:
+    """The variables of this process, and the record's database in `folder`."""
+    return os.environ | {"HANDRECORD_DATABASE_URL": f"sqlite:///{folder / 'record.sqlite'}"}
+
+
+@contextmanager
+def naive(folder: Path) -> Iterator[int]:
+    """The server to compare with; gives its port."""
+    port = _free_port()
+    command = [sys.executable, "-m", "uvicorn", "tests.bench.naive:app", "--port", str(port)]
+    command += ["--log-level", "warning", "--no-access-log"]
+    with _started(command, port, os.environ | {"NAIVE_DATABASE": str(folder / "naive.sqlite")}):
+        yield port
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@contextmanager
+def _started(command: list[str], port: int, variables: dict[str, str]) -> Iterator[None]:
+    process = subprocess.Popen(command, cwd=ROOT, env=variables, stdout=subprocess.DEVNULL)
+    try:
+        _wait(process, port)
+        yield
+    finally:
+        process.terminate()
+        process.wait(timeout=START)
+
+
+def _wait(process: subprocess.Popen[bytes], port: int) -> None:
+    deadline = time.monotonic() + START
+    while time.monotonic() < deadline and process.poll() is None:
+        try:
+            if httpx.get(f"http://127.0.0.1:{port}/health").is_success:
+                return
+        except httpx.TransportError:
+            time.sleep(0.1)
+    raise RuntimeError(f"{process.args!r} did not answer within {START} seconds")
