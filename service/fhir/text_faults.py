@@ -15,8 +15,8 @@ MAX_DEPTH = 64
 """Deepest nesting of objects and lists. FHIR resources seldom reach 15."""
 MAX_DIGITS = 40
 """Most digits of a number; FHIR asks for 18 at least (https://hl7.org/fhir/R4/datatypes.html#decimal)."""
-MAX_MAGNITUDE = 40
-"""Numbers are 0 or lie between 1e-40 and 1e40 in size."""
+MAX_MAGNITUDE = 300
+"""Numbers are 0 or lie between 1e-300 and 1e300 in size: HL7's own decimal example goes down to 1E-245."""
 
 _NUMBER_RANGE = f"at most {MAX_DIGITS} digits, size between 1e-{MAX_MAGNITUDE} and 1e{MAX_MAGNITUDE}"
 _NOT_JSON = re.compile(rb"-?(NaN|Infinity|nan|inf)")
