@@ -191,7 +191,8 @@ class Entry:
     """A reading as a person gives it, before it is read: one arc may become two measurements.
 
     `fields` holds motion, mode and every other context field by name. `value` is text, so that a number keeps its
-    decimals and an arc its order. `confirmed` is the reason given for something unlikely.
+    decimals and an arc its order. `confirmed` is the reason given for something unlikely, `key` identifies the reading
+    where it came from, `text` is the line of shorthand it was read from.
     """
 
     kind: str
@@ -206,6 +207,7 @@ class Entry:
     confirmed: str = ""
     note: str = ""
     key: str = ""
+    text: str = ""
 
 
 Better = Literal["more", "less", "unstated"]

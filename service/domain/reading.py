@@ -100,7 +100,7 @@ def _measurement(
         context={name: a for name, a in answers.items() if name not in axes},
         circumstances=circumstances,
         trials=read_trials(entry),
-        entered=entry.value if entry.convention not in ("", "named") else "",
+        entered=entry.text or (entry.value if entry.convention not in ("", "named") else ""),
     )
 
 

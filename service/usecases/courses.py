@@ -1,0 +1,91 @@
+"""The course of therapy, the state of parts, and the orthoses worn: what every reading is read against."""
+
+from __future__ import annotations
+
+from service.domain.actor import Actor
+from service.domain.anatomy import PartState
+from service.domain.course import Course
+from service.domain.orthosis import OrthosisEpisode, require_lawful
+from service.errors import Duplicate, Issue
+from service.fhir.course import (
+    COURSE_PROFILE,
+    STATE_PROFILE,
+    claims,
+    from_condition,
+    from_episode_of_care,
+    require_lawful_state,
+    to_condition,
+    to_episode_of_care,
+)
+from service.fhir.orthosis import to_device, to_device_use
+from service.storage.records import Reader, Writer
+from service.storage.stored import Stored
+from service.usecases.resources import create
+
+
+def open_course(writer: Writer, actor: Actor, course: Course) -> Stored:
+    """Write down a patient's course of therapy. A patient has one open course; the same again changes nothing."""
+    known = course_of(writer, actor, course.patient)
+    made = to_episode_of_care(course)
+    if known is None:
+        return create(writer, actor, made).stored
+    if to_episode_of_care(known) == made:
+        return writer.get("EpisodeOfCare", known.id)
+    return writer.update({**made, "id": known.id})
+
+
+def course_of(reader: Reader, _actor: Actor, patient: str) -> Course | None:
+    """The patient's open course of therapy, or None; `patient` is a reference."""
+    for stored in reader.of_patient(patient.removeprefix("Patient/"), "EpisodeOfCare"):
+        resource = stored.resource
+        if claims(resource, COURSE_PROFILE) and resource.get("status") == "active":
+            return from_episode_of_care(resource)
+    return None
+
+
+def record_state(writer: Writer, actor: Actor, patient: str, state: PartState) -> Stored:
+    """Write down what state a part is in from a day on. The same statement again changes nothing."""
+    require_lawful_state(state)
+    for stored in _states(writer, patient):
+        if from_condition(stored.resource) == state:
+            return stored
+    return create(writer, actor, to_condition(state, patient)).stored
+
+
+def states_of(reader: Reader, _actor: Actor, patient: str) -> tuple[PartState, ...]:
+    """Every state of a part that was written down for this patient."""
+    return tuple(from_condition(stored.resource) for stored in _states(reader, patient))
+
+
+def _states(reader: Reader, patient: str) -> list[Stored]:
+    found = reader.of_patient(patient.removeprefix("Patient/"), "Condition")
+    return [stored for stored in found if claims(stored.resource, STATE_PROFILE)]
+
+
+def record_orthosis(writer: Writer, actor: Actor, episode: OrthosisEpisode) -> Stored:
+    """Write down an orthosis and how it is worn; answers the DeviceUseStatement.
+
+    The same episode again changes nothing; its key with other content is refused.
+    """
+    require_lawful(episode)
+    known = find_orthosis(writer, actor, episode.key)
+    if known is not None:
+        device = writer.get("Device", str(known.resource["device"]["reference"]).removeprefix("Device/"))
+        if _content(device) == to_device(episode) and _content(known) == to_device_use(episode, device.reference):
+            return known
+        message = "An orthosis episode with this key is already recorded, with other content."
+        raise Duplicate(Issue("duplicate", message, "key", "|".join(episode.key), "episode-key", "a key of its own"))
+    device = create(writer, actor, to_device(episode)).stored
+    return create(writer, actor, to_device_use(episode, device.reference)).stored
+
+
+def find_orthosis(reader: Reader, _actor: Actor, key: tuple[str, str]) -> Stored | None:
+    """The DeviceUseStatement of the episode with this key, or None."""
+    return reader.by_identifier("DeviceUseStatement", *key)
+
+
+def _content(stored: Stored) -> dict[str, object]:
+    resource = stored.resource
+    resource.pop("id")
+    resource["meta"] = {"profile": resource["meta"]["profile"]}
+    return resource

@@ -1,0 +1,295 @@
+"""Recording a visit: all its readings, or none."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+from uuid import uuid4
+
+from service.domain.actor import Actor
+from service.domain.anatomy import PartState
+from service.domain.measurement import Circumstances, Finding, Measurement
+from service.domain.reading import Reading, check, check_against_last, check_visit, confirmed, read_entry
+from service.domain.series import key_of, watched
+from service.errors import Conflict, Duplicate, Invalid, Issue, NeedsConfirmation, NotFound, RecordError
+from service.fhir.encounter import to_encounter
+from service.fhir.observation import to_observation, to_panel
+from service.fhir.reading import from_observation, kind_claimed
+from service.fhir.search_parameters import parse
+from service.fhir.text import Json
+from service.storage.records import Reader, Writer
+from service.storage.stored import Stored
+from service.usecases.courses import find_orthosis, states_of
+from service.usecases.origin import is_as_imported, mark_imported
+from service.usecases.people import find_patient, performer
+from service.usecases.resources import create, update
+from service.usecases.visit_input import Visit, VisitReading
+
+Act = Literal["created", "updated", "unchanged"]
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What became of one measurement: the Observation as stored, and what the record asked about it."""
+
+    act: Act
+    stored: Stored
+    measurement: Measurement
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """A recorded visit: its Encounter, and what became of each measurement, in the order given."""
+
+    encounter: Stored
+    written: tuple[Written, ...]
+    warnings: tuple[Issue, ...] = ()
+
+
+@dataclass
+class _Draft:
+    """One entry on its way: read and checked, but not yet written."""
+
+    given: VisitReading
+    reading: Reading
+    measurements: list[Measurement] = field(default_factory=list)
+
+
+def record_visit(writer: Writer, actor: Actor, visit: Visit) -> Recorded:
+    """Write a visit down: the Encounter and an Observation for every measurement, in the caller's one transaction.
+
+    Raises `Invalid` with everything that cannot be, `NeedsConfirmation` with everything unlikely that nobody
+    confirmed, `Duplicate` for a reading that this visit already has with another value, and `Conflict` for an imported
+    reading that was corrected by hand since.
+    """
+    patient = find_patient(writer, visit.patient)
+    encounter, is_new = _encounter(writer, actor, visit, patient)
+    known = [] if is_new else readings_of_visit(writer, encounter)
+    drafts = _read(writer, actor, visit, patient.reference, encounter.reference)
+    fresh = [d for d in drafts if not _same_everywhere(d, known)]
+    _check(writer, fresh, known, states_of(writer, actor, patient.reference))
+    written = [w for draft in drafts for w in _write(writer, actor, visit, draft, known)]
+    return Recorded(encounter, tuple(written), tuple(_warnings(written)))
+
+
+def _encounter(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> tuple[Stored, bool]:
+    if visit.key:
+        query = parse("Encounter", [("patient", patient.id), ("identifier", "|".join(visit.key))])
+        found = writer.search(query).matches
+        if found:
+            return found[0], False
+    reference, name = performer(writer, visit.by)
+    return create(writer, actor, to_encounter(patient.reference, visit.when, reference, name, visit.key)).stored, True
+
+
+def readings_of_visit(reader: Reader, encounter: Stored) -> list[tuple[Stored, Measurement]]:
+    """Every reading of a visit that counts, as stored and as measurement; all pages of them."""
+    pairs = [("encounter", encounter.id), ("_count", "1000")]
+    page = reader.search(parse("Observation", pairs))
+    found = list(page.matches)
+    while page.next:
+        page = reader.search(parse("Observation", [*pairs, ("_cursor", page.next)]))
+        found.extend(page.matches)
+    return [(s, from_observation(s.resource)) for s in found if _counts(s.resource)]
+
+
+def _counts(resource: Json) -> bool:
+    return kind_claimed(resource) is not None and resource.get("status") not in ("entered-in-error", "cancelled")
+
+
+def _read(writer: Writer, actor: Actor, visit: Visit, patient: str, encounter: str) -> list[_Draft]:
+    drafts, issues = [], []
+    people = {visit.by: performer(writer, visit.by)}
+    for given in visit.readings:
+        try:
+            by = given.by or visit.by
+            people.setdefault(by, performer(writer, by))
+            when = given.at or visit.when
+            circumstances = Circumstances(
+                subject=patient,
+                taken=when.at,
+                day_only=when.day_only,
+                performer=people[by][0],
+                performer_name=people[by][1],
+                encounter=encounter,
+                device_use=_device_use(writer, actor, given),
+                note=given.entry.note,
+                source=(visit.key[0], given.entry.key) if visit.key and given.entry.key else None,
+            )
+            reading = read_entry(given.entry, circumstances)
+            drafts.append(_Draft(given, reading, [_sourced(m, reading) for m in reading.measurements]))
+        except (Invalid, NotFound) as error:
+            issues.extend(issue.at(given.place) for issue in error.issues)
+    if issues:
+        raise Invalid(*issues)
+    return drafts
+
+
+def _sourced(measurement: Measurement, reading: Reading) -> Measurement:
+    """Each end of an arc has a source key of its own."""
+    source = measurement.circumstances.source
+    if source is None or not reading.panel:
+        return measurement
+    end = f"{source[1]}/{measurement.answer('motion')}"
+    return replace(measurement, circumstances=replace(measurement.circumstances, source=(source[0], end)))
+
+
+def _device_use(writer: Writer, actor: Actor, given: VisitReading) -> str:
+    state = given.entry.fields.get("orthosis_state", "")
+    if given.orthosis is None:
+        return ""
+    if state not in ("in-orthosis", "out-of-orthosis"):
+        message = "An orthosis is named, but the reading was not taken in it or just out of it."
+        expected = "in-orthosis or out-of-orthosis"
+        raise Invalid(Issue("value", message, "orthosis_state", state, "orthosis-of-reading", expected))
+    found = find_orthosis(writer, actor, given.orthosis)
+    if found is None:
+        message = "No orthosis episode has this key."
+        raise NotFound(
+            Issue("not-found", message, "orthosis", "|".join(given.orthosis), "episode-key", "a known episode")
+        )
+    return found.reference
+
+
+def _check(
+    writer: Writer, drafts: Sequence[_Draft], known: Iterable[tuple[Stored, Measurement]], states: Sequence[PartState]
+) -> None:
+    """Raises what cannot be, else what was asked and not confirmed; keeps what was confirmed as a caution."""
+    found: list[tuple[_Draft, int, Finding]] = []
+    place = {id(m): (draft, n) for draft in drafts for n, m in enumerate(draft.measurements)}
+    for draft in drafts:
+        for n, measurement in enumerate(draft.measurements):
+            findings = check(measurement, states) + check_against_last(measurement, _last(writer, measurement))
+            found.extend((draft, n, finding) for finding in findings)
+    together = [m for draft in drafts for m in draft.measurements] + [m for _, m in known]
+    found.extend((*place[id(m)], finding) for m, finding in check_visit(together) if id(m) in place)
+    refused = [finding.issue.at(draft.given.place) for draft, _, finding in found if finding.grade == "refuse"]
+    if refused:
+        raise Invalid(*refused)
+    open_ = [finding.issue.at(draft.given.place) for draft, _, finding in found if not draft.given.entry.confirmed]
+    if open_:
+        raise NeedsConfirmation(*open_)
+    for draft, n, finding in found:
+        draft.measurements[n] = confirmed(draft.measurements[n], [finding], draft.given.entry.confirmed)
+
+
+def _last(reader: Reader, measurement: Measurement) -> Measurement | None:
+    """The latest earlier reading of this line, for kinds whose unit could be mistaken."""
+    if measurement.number is None or len(_units(measurement)) < 2:
+        return None
+    code = to_observation(measurement)["code"]["coding"][0]
+    patient = measurement.circumstances.subject.removeprefix("Patient/")
+    pairs = [("patient", patient), ("code", f"{code['system']}|{code['code']}"), ("_sort", "-date"), ("_count", "20")]
+    for stored in reader.search(parse("Observation", pairs)).matches:
+        if _counts(stored.resource):
+            earlier = from_observation(stored.resource)
+            if key_of(earlier) == key_of(measurement) and earlier.circumstances.taken < measurement.circumstances.taken:
+                return earlier
+    return None
+
+
+def _units(measurement: Measurement) -> tuple[str, ...]:
+    from service.domain.kinds import KINDS
+
+    return KINDS[measurement.kind].units
+
+
+def _slot(measurement: Measurement) -> tuple[object, ...]:
+    """What makes two readings of one visit the same reading: its line, and who measured how with what."""
+    seen = watched(measurement)
+    return (*key_of(measurement), seen["performer"], measurement.answer("method"), measurement.answer("instrument"))
+
+
+def _known_as(
+    measurement: Measurement, known: Iterable[tuple[Stored, Measurement]]
+) -> tuple[Stored, Measurement] | None:
+    """The stored reading that this one is again: by its source's key, else by its slot."""
+    source = measurement.circumstances.source
+    if source:
+        return next(((s, m) for s, m in known if m.circumstances.source == source), None)
+    return next(((s, m) for s, m in known if _slot(m) == _slot(measurement)), None)
+
+
+def _says_the_same(one: Measurement, other: Measurement) -> bool:
+    """Whether two readings state the same; cautions follow from the statement and do not count."""
+
+    def bare(m: Measurement) -> Measurement:
+        around = replace(m.circumstances, id="", version="", status="", source=None)
+        return replace(m, circumstances=around, cautions=())
+
+    return to_observation(bare(one)) == to_observation(bare(other))
+
+
+def _same_everywhere(draft: _Draft, known: Sequence[tuple[Stored, Measurement]]) -> bool:
+    found = [(m, _known_as(m, known)) for m in draft.measurements]
+    return all(k is not None and _says_the_same(m, k[1]) for m, k in found)
+
+
+def _write(
+    writer: Writer, actor: Actor, visit: Visit, draft: _Draft, known: Sequence[tuple[Stored, Measurement]]
+) -> Iterator[Written]:
+    acts: list[Written] = []
+    for measurement in draft.measurements:
+        act, stored = _write_one(writer, actor, visit, draft.given.place, measurement, _known_as(measurement, known))
+        acts.append(Written(act, stored, measurement, draft.given.place))
+    if draft.reading.panel and any(w.act == "created" for w in acts):
+        first = draft.measurements[0].circumstances
+        source = (first.source[0], f"{draft.given.entry.key}/arc") if first.source else None
+        panel = to_panel(draft.reading, replace(first, source=source), [w.stored.reference for w in acts])
+        create(writer, actor, _marked(visit, panel))
+    yield from acts
+
+
+def _write_one(
+    writer: Writer,
+    actor: Actor,
+    visit: Visit,
+    place: str,
+    measurement: Measurement,
+    known: tuple[Stored, Measurement] | None,
+) -> tuple[Act, Stored]:
+    if known is None:
+        return "created", create(writer, actor, _marked(visit, to_observation(measurement)), id=str(uuid4())).stored
+    stored, before = known
+    if _says_the_same(measurement, before):
+        return "unchanged", stored
+    if not (visit.imported and measurement.circumstances.source):
+        raise _already_there(place, measurement, before)
+    if not is_as_imported(stored.resource):
+        raise _corrected_since(place, measurement, before, stored)
+    around = replace(measurement.circumstances, id=stored.id, status=before.circumstances.status)
+    changed = to_observation(replace(measurement, circumstances=around))
+    return "updated", update(writer, actor, _marked(visit, changed)).stored
+
+
+def _marked(visit: Visit, resource: Json) -> Json:
+    return mark_imported(resource) if visit.imported else resource
+
+
+def _shown(measurement: Measurement) -> str:
+    stated = to_observation(measurement)
+    value = stated.get("valueQuantity") or stated.get("valueCodeableConcept") or stated["dataAbsentReason"]
+    return str(value.get("text") or f"{value.get('value', 'no value')} {value.get('code', '')}").strip()
+
+
+def _already_there(place: str, measurement: Measurement, before: Measurement) -> RecordError:
+    message = f"This visit already has this reading of the {measurement.site.name}, as {_shown(before)}."
+    expected = "the same value, or a correction of the reading that is there"
+    return Duplicate(Issue("duplicate", message, f"{place}.value", _shown(measurement), "one-reading", expected))
+
+
+def _corrected_since(place: str, measurement: Measurement, before: Measurement, stored: Stored) -> RecordError:
+    message = f"{stored.reference} was changed here since it was imported and now reads {_shown(before)}."
+    expected = "nothing: a reading corrected by hand is not overwritten by an import"
+    return Conflict(Issue("conflict", message, f"{place}.value", _shown(measurement), "corrected-by-hand", expected))
+
+
+def _warnings(written: Iterable[Written]) -> Iterator[Issue]:
+    for one in written:
+        for caution in one.measurement.cautions:
+            message = (
+                f"{one.measurement.site.name}: accepted although {caution.rule.replace('-', ' ')}; {caution.reason}"
+            )
+            yield Issue("business-rule", message, one.place, _shown(one.measurement), caution.rule, severity="warning")
