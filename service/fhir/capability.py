@@ -1,0 +1,81 @@
+"""What this server offers, as a CapabilityStatement: the interactions listed here and the table of searches."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+from service.fhir.definitions import SERVED_TYPES, search_parameters
+from service.fhir.published import definition
+from service.fhir.search_parameters import parameters_of
+from service.fhir.text import Json
+
+SYSTEM_INTERACTIONS: tuple[str, ...] = ("transaction", "batch", "history-system")
+TYPE_INTERACTIONS: tuple[str, ...] = (
+    "read", "vread", "history-instance", "history-type", "create", "update", "delete", "search-type",
+)  # fmt: skip
+READ_ONLY: tuple[str, ...] = ("AuditEvent",)
+CHANGES = frozenset({"create", "update", "delete"})
+DEFINITIONS: tuple[str, ...] = ("StructureDefinition", "ValueSet", "CodeSystem", "ConceptMap")
+"""The types of which this server has only its own, generated definitions; they are read and never written."""
+
+
+def interactions_of(resource_type: str) -> tuple[str, ...]:
+    """The interactions a type is served with, in the words of R4's type-restful-interaction."""
+    if resource_type in DEFINITIONS:
+        return ("read",)
+    return tuple(each for each in TYPE_INTERACTIONS if not (resource_type in READ_ONLY and each in CHANGES))
+
+
+def offers() -> tuple[tuple[str, str], ...]:
+    """Every (type, interaction) of the statement, the type empty for what the whole system does."""
+    whole = tuple(("", each) for each in SYSTEM_INTERACTIONS)
+    return whole + tuple((name, each) for name in (*SERVED_TYPES, *DEFINITIONS) for each in interactions_of(name))
+
+
+def capability_statement(address: str = "", supported: tuple[str, ...] = ()) -> Json:
+    """The statement of the software, or with an `address` that of the server running there.
+
+    `supported` names the profiles of Observation that readings claim.
+    """
+    content: Json = {"kind": "instance" if address else "capability"}
+    content["software"] = {"name": "Hand-therapy record", "version": version("hand-therapy-record")}
+    if address:
+        content["implementation"] = {"description": "Hand-therapy record of one clinic", "url": address}
+    content |= {"fhirVersion": "4.0.1", "format": ["json"], "rest": [_rest(supported)]}
+    text = (
+        "A record of hand therapy: joint motion, grip strength, touch thresholds and the wearing of orthoses. "
+        "Numbers inform; the treating clinician decides."
+    )
+    return definition("CapabilityStatement", "record", "Hand-therapy record", text, **content)
+
+
+def _rest(supported: tuple[str, ...]) -> Json:
+    return {
+        "mode": "server",
+        "resource": [_resource(name, supported) for name in (*SERVED_TYPES, *DEFINITIONS)],
+        "interaction": [{"code": code} for code in SYSTEM_INTERACTIONS],
+    }
+
+
+def _resource(name: str, supported: tuple[str, ...]) -> Json:
+    found: Json = {"type": name}
+    if name == "Observation" and supported:
+        found["supportedProfile"] = list(supported)
+    found["interaction"] = [{"code": code} for code in interactions_of(name)]
+    if name in DEFINITIONS:
+        return found | {"versioning": "no-version"}
+    found |= {"versioning": "versioned-update", "readHistory": True}
+    if name not in READ_ONLY:
+        found |= {"updateCreate": True, "conditionalCreate": True}
+    return found | {"searchParam": _search(name)}
+
+
+def _search(resource_type: str) -> list[Json]:
+    standard = search_parameters(resource_type)
+    listed = []
+    for name, parameter in parameters_of(resource_type).items():
+        found: Json = {"name": name}
+        if name in standard:
+            found["definition"] = standard[name].url
+        listed.append({**found, "type": parameter.kind})
+    return listed

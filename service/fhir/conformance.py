@@ -1,0 +1,67 @@
+"""The definitions this project publishes: all of them, one by its address, and the files they are written to."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import msgspec
+
+from service.domain.kinds import KINDS
+from service.errors import Issue, NotFound
+from service.fhir.capability import capability_statement
+from service.fhir.observation import PANEL_PROFILE, profile_of
+from service.fhir.profiles import profiles
+from service.fhir.terminology import code_systems, concept_maps, value_sets
+from service.fhir.text import Json, dump
+
+SUPPORTED = (*(profile_of(kind) for kind in KINDS.values()), PANEL_PROFILE)
+"""The profiles that this server's own Observations claim."""
+
+
+@cache
+def resources() -> dict[str, Json]:
+    """File name to resource, the same content whenever the declarations are the same. Treat them as read-only."""
+    made = [*profiles(), *code_systems(), *value_sets(), *concept_maps(), capability_statement(supported=SUPPORTED)]
+    found = {f"{each['resourceType']}-{each['id']}.json": each for each in made}
+    if len(found) != len(made):
+        raise ValueError("two definitions of one type have the same name")
+    return dict(sorted(found.items()))
+
+
+def find(resource_type: str, name: str) -> Json:
+    """The definition with this id, or this address with or without `|version`; `NotFound` where there is none."""
+    url, _, version = name.partition("|")
+    for resource in resources().values():
+        named = name == resource["id"] or (url == resource["url"] and version in ("", resource["version"]))
+        if resource["resourceType"] == resource_type and named:
+            return resource
+    raise NotFound(Issue("not-found", f"There is no {resource_type} '{name}' here.", resource_type, name))
+
+
+def files() -> dict[str, bytes]:
+    """File name to the text written there: indented, and ended with a line break."""
+    return {name: msgspec.json.format(dump(resource), indent=2) + b"\n" for name, resource in resources().items()}
+
+
+def stale(folder: Path) -> list[str]:
+    """The files of `folder` that are missing or differ, and those there that are no longer generated."""
+    wanted = files()
+    present = {path.name for path in folder.glob("*.json")} if folder.is_dir() else set()
+    differing = [name for name, text in wanted.items() if name not in present or (folder / name).read_bytes() != text]
+    kinds = tuple(f"{each['resourceType']}-" for each in resources().values())
+    left = [name for name in present if name.startswith(kinds) and name not in wanted]
+    return sorted(differing + left)
+
+
+def write(folder: Path) -> list[str]:
+    """Brings `folder` up to date and returns the names of the files that were written or removed."""
+    changed = stale(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    wanted = files()
+    for name in changed:
+        if name in wanted:
+            (folder / name).write_bytes(wanted[name])
+        else:
+            (folder / name).unlink()
+    return changed

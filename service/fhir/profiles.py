@@ -1,0 +1,224 @@
+"""The profiles that a reading claims, and the extension it may carry, from the declarations of the kinds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from decimal import Decimal
+from typing import Any
+
+from service.domain.anatomy import SIDES, Site
+from service.domain.kinds import KINDS
+from service.domain.measurement import Field, MeasurementKind
+from service.domain.units import convert
+from service.fhir.canonical import UCUM, value_set
+from service.fhir.definitions import base_definition
+from service.fhir.observation import (
+    CAUTION,
+    COMPONENTS,
+    CONTEXT_SYSTEM,
+    ENTERED,
+    OBSERVATION_CODE,
+    ORTHOSIS_WORN,
+    PANEL_PROFILE,
+    SITE_SYSTEM,
+    TRIAL,
+    answer_system,
+    field_code,
+    profile_of,
+    value_system,
+)
+from service.fhir.published import definition
+from service.fhir.snapshot import Change, derive
+from service.fhir.terminology import short_name, sites_of
+from service.fhir.text import Json
+
+CORE = "http://hl7.org/fhir/StructureDefinition"
+BY_URL = {"discriminator": [{"type": "value", "path": "url"}], "ordered": False, "rules": "open"}
+BY_CODE = {"discriminator": [{"type": "pattern", "path": "code"}], "ordered": False, "rules": "closed"}
+
+
+def profiles() -> list[Json]:
+    """Every StructureDefinition of ours."""
+    return [*(_of_kind(kind) for kind in KINDS.values()), _arc_panel(), _orthosis_worn()]
+
+
+def _structure(url: str, title: str, description: str, base: str, changes: Iterable[Change], **more: Any) -> Json:
+    source = base_definition(base)
+    elements, differential = derive(source, changes)
+    return definition(
+        "StructureDefinition", short_name(url), title, description, fhirVersion="4.0.1", kind=source["kind"],
+        abstract=False, **more, type=base, baseDefinition=source["url"], derivation="constraint",
+        snapshot={"element": elements}, differential={"element": differential},
+    )  # fmt: skip
+
+
+def _of_kind(kind: MeasurementKind) -> Json:
+    name = short_name(profile_of(kind))
+    return _structure(profile_of(kind), kind.title, kind.description, "Observation", _changes(kind, name))
+
+
+def _changes(kind: MeasurementKind, name: str) -> Iterator[Change]:
+    yield (
+        "Observation",
+        {
+            "short": kind.title,
+            "definition": kind.description,
+            "constraint": [_rule(profile_of(kind), *each) for each in _rules(kind, name)],
+        },
+    )
+    yield from _around(f"{kind.name}-code", f"{kind.name}-site")
+    yield "Observation.value[x]", _value(kind)
+    yield "Observation.dataAbsentReason", _bound("absent-reason", "Why there is no value. Missing is not zero.")
+    for field in kind.fields:
+        if field.place == "method":
+            yield "Observation.method", _bound(short_name(answer_system(kind, field)), field.title)
+    yield "Observation.component", {"slicing": BY_CODE, "short": "How the reading was taken, and its single trials"}
+    for field in kind.context_fields:
+        if field.place == "component":
+            yield from _answer(kind, field)
+    if kind.summary_rules:
+        yield from _trial(kind)
+    yield from _component(ENTERED, COMPONENTS[ENTERED], "1", {"type": [{"code": "string"}]})
+    yield from _component(CAUTION, COMPONENTS[CAUTION], "*", {"type": [{"code": "CodeableConcept"}]})
+
+
+def _around(code: str, site: str) -> Iterator[Change]:
+    """What every reading and every whole has: whose, when, by whom, where, and perhaps with which orthosis."""
+    yield "Observation.extension", {"slicing": BY_URL}
+    yield (
+        "Observation.extension:orthosis-worn",
+        {
+            "short": "The orthosis in which, or just out of which, the reading was taken",
+            "max": "1",
+            "type": [{"code": "Extension", "profile": [ORTHOSIS_WORN]}],
+        },
+    )
+    yield "Observation.code", _bound(code, "What was measured")
+    patient = [{"code": "Reference", "targetProfile": [f"{CORE}/Patient"]}]
+    yield "Observation.subject", {"short": "Whose hand was measured", "min": 1, "type": patient}
+    moment = "When it was measured: the moment with its offset, or the day alone where only that is known"
+    yield "Observation.effective[x]", {"short": moment, "min": 1, "type": [{"code": "dateTime"}]}
+    yield "Observation.performer", {"short": "Who measured", "min": 1}
+    yield "Observation.bodySite", {**_bound(site, "Where, with its side"), "min": 1}
+
+
+def _bound(name: str, short: str) -> Json:
+    return {"short": short, "binding": {"strength": "required", "valueSet": value_set(name)}}
+
+
+def _value(kind: MeasurementKind) -> Json:
+    if kind.values:
+        return {"type": [{"code": "CodeableConcept"}], **_bound(short_name(value_system(kind)), "What was found")}
+    return {"type": [{"code": "Quantity"}], **_bound(f"{kind.name}-unit", "What was measured, in a unit of this kind")}
+
+
+def _answer(kind: MeasurementKind, field: Field) -> Iterator[Change]:
+    stated: Json = {"type": [{"code": "string"}]}
+    if field.choices:
+        stated = {
+            "type": [{"code": "CodeableConcept"}],
+            **_bound(short_name(answer_system(kind, field)), field.title),
+        }
+    yield from _component(field_code(field), field.title, "1", stated)
+
+
+def _trial(kind: MeasurementKind) -> Iterator[Change]:
+    path = f"Observation.component:{TRIAL}"
+    yield from _component(TRIAL, COMPONENTS[TRIAL], "*", _value(kind))
+    rules = [_rule(profile_of(kind), f"{key}-of-trial", text, test) for key, text, test in _of_quantity(kind)]
+    if rules:
+        yield path, {"constraint": rules}
+    yield f"{path}.dataAbsentReason", _bound("absent-reason", "Why this trial has no value")
+
+
+def _component(code: str, title: str, most: str, value: Json) -> Iterator[Change]:
+    path = f"Observation.component:{code}"
+    pattern = {"coding": [{"system": CONTEXT_SYSTEM, "code": code}]}
+    yield path, {"short": title, "max": most}
+    yield f"{path}.code", {"patternCodeableConcept": pattern}
+    yield f"{path}.value[x]", value
+
+
+def _rule(source: str, key: str, human: str, expression: str) -> Json:
+    return {"key": key, "severity": "error", "human": human, "expression": expression, "source": source}
+
+
+def _rules(kind: MeasurementKind, name: str) -> Iterator[tuple[str, str, str]]:
+    """Key, sentence and FHIRPath of each invariant of a reading.
+
+    A choice is tested as `value.exists() implies value.value …`, which every evaluator tried reads alike.
+    """
+    yield (
+        f"{name}-value",
+        "A reading has a value or the reason why it has none",
+        "value.exists() or dataAbsentReason.exists()",
+    )
+    yield from _of_quantity(kind)
+    if kind.side_in_code:
+        yield from (_one_side(kind, side, f"{name}-{side}") for side in SIDES)
+
+
+def _of_quantity(kind: MeasurementKind) -> Iterator[tuple[str, str, str]]:
+    if not kind.units:
+        return
+    yield f"{kind.name}-amount", "An amount is 0 or more", "value.exists() implies value.value >= 0"
+    system = f"value.exists() implies value.system = '{UCUM}'"
+    yield f"{kind.name}-unit", "The unit is a UCUM code", system
+    for place, unit in enumerate(kind.units, 1):
+        limit = largest(kind, unit)
+        if limit is not None:
+            text = f"No reading of this kind exceeds {limit} {unit}; many sites and motions have a closer bound"
+            test = f"(value.exists() and value.code = '{unit}') implies value.value <= {limit}"
+            yield f"{kind.name}-bound-{place}", text, test
+
+
+def largest(kind: MeasurementKind, unit: str) -> Decimal | None:
+    """The largest amount in `unit` that any site and code of a kind can have, or None where nothing is bounded."""
+    sites = [Site(side, part) for side in SIDES for part in kind.sites]
+    found = [kind.bounds(site, axes) for site in sites for _, axes in kind.concepts.values()]
+    limits = [convert(each.hard, each.unit, unit) for each in found if each is not None]
+    return max(limits) if limits and len(limits) == len(found) else None
+
+
+def _one_side(kind: MeasurementKind, side: str, key: str) -> tuple[str, str, str]:
+    codes = " or ".join(f"code = '{code}'" for code, (_, axes) in kind.concepts.items() if axes["side"] == side)
+    sites = " or ".join(f"code = '{term.code}'" for term in sites_of(kind) if term.properties["side"] == side)
+    measured = f"code.coding.where(system = '{OBSERVATION_CODE}' and ({codes})).exists()"
+    at = f"bodySite.coding.where(system = '{SITE_SYSTEM}' and ({sites})).exists()"
+    return key, f"What was measured on the {side} has a site on the {side}", f"{measured} implies {at}"
+
+
+def _arc_panel() -> Json:
+    text = (
+        "A whole arc of motion as it was entered: it keeps the text and its convention, and joins the readings of "
+        "both ends."
+    )
+    return _structure(PANEL_PROFILE, "Arc of motion", text, "Observation", _panel_changes(text))
+
+
+def _panel_changes(text: str) -> Iterator[Change]:
+    yield "Observation", {"short": "Arc of motion", "definition": text}
+    yield from _around("arc-panel-code", "arc-panel-site")
+    yield "Observation.value[x]", {"max": "0"}
+    kinds = [kind for kind in KINDS.values() if kind.panels]
+    ends = [{"code": "Reference", "targetProfile": [profile_of(kind) for kind in kinds]}]
+    yield "Observation.hasMember", {"short": "The readings of both ends", "min": 1, "type": ends}
+    yield "Observation.component", {"slicing": BY_CODE, "short": "The arc as it was entered"}
+    yield from _component(ENTERED, COMPONENTS[ENTERED], "1", {"type": [{"code": "string"}]})
+    for kind in kinds:
+        yield from (
+            change for field in kind.context_fields if field.name == "convention" for change in _answer(kind, field)
+        )
+
+
+def _orthosis_worn() -> Json:
+    text = "Which orthosis the hand was in, or had just been taken out of, when the reading was taken."
+    target = [{"code": "Reference", "targetProfile": [f"{CORE}/DeviceUseStatement"]}]
+    changes: list[Change] = [
+        ("Extension", {"short": "Orthosis worn", "definition": text, "max": "1"}),
+        ("Extension.extension", {"max": "0"}),
+        ("Extension.url", {"fixedUri": ORTHOSIS_WORN}),
+        ("Extension.value[x]", {"short": "The wearing of that orthosis", "min": 1, "type": target}),
+    ]
+    context = [{"type": "element", "expression": "Observation"}]
+    return _structure(ORTHOSIS_WORN, "Orthosis worn", text, "Extension", changes, context=context)

@@ -1,0 +1,67 @@
+"""A profile as changes to a base definition: made into both its differential and its snapshot."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from copy import deepcopy
+from typing import Any
+
+from service.fhir.text import Json
+
+Change = tuple[str, dict[str, Any]]
+"""An element's id (`Observation.component:trial.value[x]`) and what is narrowed there."""
+
+LEFT_OUT = ("mapping",)
+"""What the base says of each element that a profile need not repeat: mappings to other standards."""
+
+
+def derive(base: Json, changes: Iterable[Change]) -> tuple[list[Json], list[Json]]:
+    """The elements of the snapshot and of the differential of a profile on `base`.
+
+    A change to an id that ends in a slice name unknown so far opens that slice: it starts as a copy of the sliced
+    element with all below it. Invariants are added to those of the base; everything else replaces what was there.
+    """
+    elements = [
+        {key: value for key, value in element.items() if key not in LEFT_OUT}
+        for element in deepcopy(base["snapshot"]["element"])
+    ]
+    differential: dict[str, Json] = {}
+    for ident, narrowed in changes:
+        if not any(element["id"] == ident for element in elements):
+            _open_slice(elements, ident)
+        element = next(element for element in elements if element["id"] == ident)
+        _narrow(element, narrowed)
+        stated = differential.setdefault(ident, _start(element))
+        _narrow(stated, narrowed)
+    order = {element["id"]: place for place, element in enumerate(elements)}
+    return elements, sorted(differential.values(), key=lambda element: order[element["id"]])
+
+
+def _start(element: Json) -> Json:
+    return {key: element[key] for key in ("id", "path", "sliceName") if key in element}
+
+
+def _narrow(element: Json, narrowed: dict[str, Any]) -> None:
+    for key, value in narrowed.items():
+        element[key] = [*element.get(key, ()), *value] if key == "constraint" else value
+
+
+def _open_slice(elements: list[Json], ident: str) -> None:
+    sliced, _, name = ident.rpartition(":")
+    inside = [element for element in elements if _is_at_or_below(element["id"], sliced)]
+    if not sliced or "." in name or not inside:
+        raise ValueError(f"there is no element {ident} to change and none to slice")
+    last = max(place for place, element in enumerate(elements) if _is_slice_of(element["id"], sliced))
+    copies = [{**deepcopy(element), "id": ident + element["id"].removeprefix(sliced)} for element in inside]
+    head = copies[0]
+    head.pop("slicing", None)
+    head |= {"sliceName": name, "min": 0}
+    elements[last + 1 : last + 1] = copies
+
+
+def _is_at_or_below(ident: str, sliced: str) -> bool:
+    return ident == sliced or ident.startswith(f"{sliced}.")
+
+
+def _is_slice_of(ident: str, sliced: str) -> bool:
+    return _is_at_or_below(ident, sliced) or ident.startswith(f"{sliced}:")
