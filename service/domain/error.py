@@ -1,0 +1,99 @@
+"""Published measurement errors as data.
+
+An error holds for the people, the raters, the method and the level it was published for, so all of them travel with
+it. Where nothing is listed for a measure, no value fit for use was found in print: its error is "not published". The
+error of a sum or a difference is never made from the errors of its parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+NOT_PUBLISHED = "not published"
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedError:
+    """One published error of one measure.
+
+    `statistic` is SEM (standard error of measurement) or MDC (minimal detectable change). `low` to `high` is the
+    range printed, in `unit`; both are equal where one value is. `level` is the confidence of an MDC, empty for an SEM.
+    """
+
+    statistic: Literal["SEM", "MDC"]
+    low: Decimal
+    high: Decimal
+    unit: str
+    level: str
+    population: str
+    raters: str
+    method: str
+    source: str
+    status: Literal["published", "from memory"] = "published"
+
+
+def _error(
+    statistic: Literal["SEM", "MDC"], values: str, unit: str, study: tuple[str, str, str, str]
+) -> PublishedError:
+    low, _, high = values.partition("-")
+    level = "95%" if statistic == "MDC" else ""
+    return PublishedError(statistic, Decimal(low), Decimal(high or low), unit, level, *study)
+
+
+_TWO_DAYS = (
+    "20 healthy volunteers",
+    "the same test on two different days; range over the joints of fingers and wrist",
+    "active range of motion, manual goniometer",
+    "Reissner et al., J Orthop Surg Res 2019;14:173, PMC6558857",
+)
+_STUDENTS = (
+    "12 healthy medical students, left ring finger held at set angles",
+    "12 non-professional raters, within and between raters",
+    "single joint angle, standard goniometer and diagram; range over both",
+    "Macionis, BMC Musculoskelet Disord 2013;14:17",
+)
+_WEAK = (
+    "patients with traumatic injuries of the upper limb (109 in the study), grip up to 20 kgf",
+    "test and retest one weekend apart",
+    "mean of three consecutive trials",
+    "Bai et al., BMC Musculoskelet Disord 2019, doi 10.1186/s12891-019-2623-z",
+)
+_STRONGER = (_WEAK[0].replace("up to", "above"), *_WEAK[1:])
+_HAND_INJURIES = (
+    "patients with hand injuries",
+    "test and retest",
+    "grip dynamometry; the summary rule was not seen",
+    "Schreuders et al., as cited by Bai et al. 2019, doi 10.1186/s12891-019-2623-z",
+)
+
+ERRORS: dict[str, tuple[PublishedError, ...]] = {
+    "joint-motion": (_error("SEM", "2.4-4.9", "deg", _STUDENTS),),
+    "arc-of-motion": (_error("SEM", "4-11", "deg", _TWO_DAYS), _error("MDC", "12-30", "deg", _TWO_DAYS)),
+    "grip-summary": (
+        _error("SEM", "1.8", "kgf", _WEAK),
+        _error("MDC", "4.9", "kgf", _WEAK),
+        _error("SEM", "1.8", "kgf", _STRONGER),
+        _error("MDC", "5.1", "kgf", _STRONGER),
+        _error("MDC", "61", "N", _HAND_INJURIES),
+    ),
+}
+"""By name of the kind or metric. Kilograms printed for a dynamometer are read as the force they show, kgf."""
+
+
+def errors_of(name: str) -> tuple[PublishedError, ...]:
+    """The published errors of a kind or metric; none where none is fit for use."""
+    return ERRORS.get(name, ())
+
+
+def in_words(errors: Iterable[PublishedError]) -> str:
+    """The errors in one line, or `not published`."""
+    return "; ".join(_words(e) for e in errors) or NOT_PUBLISHED
+
+
+def _words(error: PublishedError) -> str:
+    amount = f"{error.low}" if error.low == error.high else f"{error.low} to {error.high}"
+    level = f" at {error.level}" if error.level else ""
+    return f"{error.statistic}{level} {amount} {error.unit} ({error.population}; {error.raters}; {error.source})"

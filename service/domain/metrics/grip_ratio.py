@@ -1,0 +1,81 @@
+"""Grip strength of a hand as a percentage of the other hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from service.domain.anatomy import PartState
+from service.domain.measurement import Measurement, Quantity
+from service.domain.metric import Metric, Missing, Parameters, Result, Source, decimal, reference_result
+from service.domain.metrics import grip_summary
+from service.domain.metrics.percent_of_reference import NOT_MARKED
+from service.domain.units import unit
+
+
+def compute(
+    measurements: Sequence[Measurement], states: Sequence[PartState], parameters: Parameters
+) -> tuple[Result, ...]:
+    """One result for each grip test."""
+    tests = grip_summary.compute(measurements, states, parameters)
+    return tuple(_ratio(test, tests, parameters) for test in tests)
+
+
+def _ratio(test: Result, tests: Sequence[Result], parameters: Parameters) -> Result:
+    if test.site.side not in parameters.reference_for:
+        return _result(test, NOT_MARKED, parameters)
+    if isinstance(test.value, Missing):
+        return _result(test, test.value, parameters)
+    reference = reference_result(test, tests)
+    if isinstance(reference, Missing):
+        return _result(test, reference, parameters)
+    return _result(test, _quotient(test, reference), parameters, reference)
+
+
+def _quotient(test: Result, reference: Result) -> Quantity | Missing:
+    here, there = _newtons(test), _newtons(reference)
+    if here is None or not there:
+        return Missing("reference-zero", f"The grip of the {reference.site.name} is 0.")
+    return Quantity(decimal(100 * here / there), "%")
+
+
+def _newtons(test: Result) -> Fraction | None:
+    return Fraction(test.value.number) * unit(test.value.unit).size if isinstance(test.value, Quantity) else None
+
+
+def _result(test: Result, value: Quantity | Missing, parameters: Parameters, reference: Result | None = None) -> Result:
+    notes = list(test.notes)
+    if reference and reference.visit != test.visit:
+        notes.append(f"reference side measured on {reference.taken.date().isoformat()}")
+    side = parameters.dominant
+    notes.append(f"the {side} hand is dominant" if side else "which hand is dominant is not known")
+    parts = (test, reference) if reference else (test,)
+    return METRIC.result(
+        test.site,
+        value,
+        [m for part in parts for m in part.inputs],
+        test.conditions,
+        at=test,
+        parts=parts,
+        parameters={**test.parameters, "reference": test.site.other.side, "dominant": side or "unknown"},
+        notes=notes,
+    )
+
+
+METRIC = Metric(
+    name="grip-ratio",
+    version=1,
+    title="Grip strength as percent of the other hand",
+    unit="%",
+    formula=(
+        "100 x grip / grip of the other hand in one unit, both at one handle position, posture, orthosis state and "
+        "summary rule. The other hand's test is that of the same visit, else the latest before, else the first after. "
+        "Only where a clinician marked the other hand as reference."
+    ),
+    source=Source("hand-therapy handbooks", "from memory"),
+    compute=compute,
+    caveat=(
+        "hands differ by dominance: by 12.72% on average in right-handed and -0.08% in left-handed people "
+        "(Petersen 1989), by 0.1 to 3% in another study (Armstrong 1999)"
+    ),
+)
