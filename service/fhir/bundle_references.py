@@ -1,0 +1,96 @@
+"""The references in resources: which there are, and what they become when a transaction gives its entries ids."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.errors import Invalid, Issue
+from service.fhir.text import Json
+
+_LOCAL = re.compile(r"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/[A-Za-z0-9\-.]{1,64})?(?:#\S+)?")
+_CONDITIONAL = re.compile(r"([A-Z][A-Za-z]+)\?(.+)")
+_RESTFUL_BASE = re.compile(r"(https?://\S+)/[A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64}")
+_NARRATIVE_LINK = re.compile(r"""((?:href|src)\s*=\s*)(["'])(.*?)\2""")
+
+_ADDRESSES = frozenset({"reference", "url", "valueUri", "valueUrl", "valueOid", "valueUuid"})
+"""Elements that can point at another entry: references, attachments, and extension values that are addresses."""
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A reference within this record: where it stands (FHIRPath), and the type and id it points to."""
+
+    where: str
+    key: tuple[str, str]
+
+
+def local_references(resource: Json) -> Iterator[Link]:
+    """Every relative literal reference in a resource, in extensions and contained resources too."""
+    for where, value in _references(resource, str(resource.get("resourceType", ""))):
+        match = _LOCAL.fullmatch(value)
+        if match:
+            yield Link(where, (match[1], match[2]))
+
+
+def _references(element: Any, where: str) -> Iterator[tuple[str, str]]:
+    if isinstance(element, dict):
+        for key, value in element.items():
+            if key == "reference" and isinstance(value, str):
+                yield f"{where}.{key}", value
+            else:
+                yield from _references(value, f"{where}.{key}")
+    elif isinstance(element, list):
+        for position, value in enumerate(element):
+            yield from _references(value, f"{where}[{position}]")
+
+
+def rewritten(
+    resource: Json, full_url: str, known: Mapping[str, str], resolve: Callable[[str, str], str]
+) -> Json:
+    """A copy of a transaction entry's resource, its references to other entries made references into the record.
+
+    `known` maps the fullUrl of each entry to its `Type/id`; a relative reference is read against the entry's own
+    `full_url` (https://hl7.org/fhir/R4/bundle.html#references). `resolve` is given the type and search parameters of
+    a conditional reference. Raises `Invalid` for a `urn:` reference to no entry.
+    """
+    base = _RESTFUL_BASE.fullmatch(full_url)
+
+    def target(reference: str) -> str:
+        plain, mark, fragment = reference.partition("#")
+        absolute = f"{base[1]}/{plain}" if base and _LOCAL.fullmatch(plain) else plain
+        found = known.get(plain) or known.get(absolute)
+        if found:
+            return found + mark + fragment
+        conditional = _CONDITIONAL.fullmatch(reference)
+        return resolve(conditional[1], conditional[2]) if conditional else reference
+
+    changed: Json = _copied(resource, target, known)
+    for where, reference in _references(changed, str(resource.get("resourceType", ""))):
+        if reference.startswith("urn:"):
+            message = "The reference names an entry that the Bundle does not have."
+            expected = "the fullUrl of an entry that is created or updated"
+            raise Invalid(Issue("not-found", message, where, reference, "bundle-reference", expected))
+    return changed
+
+
+def _copied(element: Any, target: Callable[[str], str], known: Mapping[str, str]) -> Any:
+    if isinstance(element, list):
+        return [_copied(value, target, known) for value in element]
+    if not isinstance(element, dict):
+        return element
+    return {key: _copied_value(key, value, target, known) for key, value in element.items()}
+
+
+def _copied_value(key: str, value: Any, target: Callable[[str], str], known: Mapping[str, str]) -> Any:
+    if not isinstance(value, str):
+        return _copied(value, target, known)
+    if key == "reference":
+        return target(value)
+    if key in _ADDRESSES:
+        return known.get(value, value)
+    if key == "div":
+        return _NARRATIVE_LINK.sub(lambda link: link[1] + link[2] + known.get(link[3], link[3]) + link[2], value)
+    return value

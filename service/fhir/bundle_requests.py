@@ -1,0 +1,143 @@
+"""What the entries of a batch or transaction ask for."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Literal, cast
+from urllib.parse import parse_qsl
+
+from service.errors import Invalid, Issue
+from service.fhir.text import Json
+from service.fhir.validation import require_valid
+
+Method = Literal["GET", "POST", "PUT", "DELETE"]
+
+_TARGET = re.compile(
+    r"(?P<type>[A-Z][A-Za-z]+)(/(?P<id>[A-Za-z0-9\-.]{1,64})(?P<history>/_history(/(?P<version>[1-9]\d{0,8}))?)?)?"
+    r"(\?(?P<query>.*))?"
+)
+_TAG = re.compile(r'(?:W/)?"([1-9]\d{0,8})"')
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One entry: a method on a type, an id, a version or, for a search, `query`.
+
+    `resource` is what a POST or PUT sends. `expected` is the version that ifMatch names. `position` counts from 0.
+    """
+
+    position: int
+    method: Method
+    type: str
+    id: str = ""
+    version: int | None = None
+    history: bool = False
+    query: tuple[tuple[str, str], ...] = ()
+    resource: Json | None = None
+    full_url: str = ""
+    expected: int | None = None
+    if_none_exist: str | None = None
+
+    @property
+    def where(self) -> str:
+        """The entry as a FHIRPath expression."""
+        return f"Bundle.entry[{self.position}]"
+
+
+def requests_of(bundle: Json, *, base: str = "") -> tuple[Literal["batch", "transaction"], list[Request | Invalid]]:
+    """The kind of the Bundle and its entries in order; an entry that cannot be read is the error that says why.
+
+    `base` is this server's address, which an entry may write before its own. Raises `Invalid` for what is no batch
+    or transaction.
+    """
+    if bundle.get("resourceType") != "Bundle" or bundle.get("type") not in ("batch", "transaction"):
+        found = f"{bundle.get('resourceType')} {bundle.get('type', '')}".strip()
+        message = "Only a Bundle of the type batch or transaction can be carried out."
+        raise Invalid(Issue("invalid", message, "Bundle.type", found, expected="batch or transaction"))
+    require_valid(_frame(bundle))
+    entries = bundle.get("entry", [])
+    return bundle["type"], [_read(position, entry, base) for position, entry in enumerate(entries)]
+
+
+def _frame(bundle: Json) -> Json:
+    """The Bundle without the resources in it: those are checked one by one."""
+    entries = bundle.get("entry")
+    if not isinstance(entries, list):
+        return bundle
+    bare = [
+        {key: value for key, value in entry.items() if key != "resource"} if isinstance(entry, dict) else entry
+        for entry in entries
+    ]
+    return {**bundle, "entry": bare}
+
+
+def _read(position: int, entry: Json, base: str) -> Request | Invalid:
+    try:
+        return _request(position, entry, base)
+    except Invalid as problem:
+        return problem
+
+
+def _request(position: int, entry: Json, base: str) -> Request:
+    where = f"Bundle.entry[{position}].request"
+    asked = entry.get("request")
+    if asked is None:
+        raise _wrong(where, "The entry does not say what is asked.", "", "a method and a url")
+    method, url = asked["method"], asked["url"]
+    if method not in ("GET", "POST", "PUT", "DELETE"):
+        raise _wrong(f"{where}.method", "This method is not offered in a Bundle.", method, "GET, POST, PUT or DELETE")
+    for name in ("ifNoneMatch", "ifModifiedSince"):
+        if name in asked:
+            raise _wrong(f"{where}.{name}", "This condition is not offered in a Bundle.", asked[name], "ifMatch")
+    target = _TARGET.fullmatch(url.removeprefix(f"{base}/") if base else url)
+    if target is None:
+        raise _wrong(f"{where}.url", "The url names no resource of this record.", url, "Type, Type/id or Type?search")
+    _require_form(where, method, target, url)
+    return Request(
+        position, cast(Method, method), target["type"], target["id"] or "",
+        int(target["version"]) if target["version"] else None, target["history"] is not None,
+        tuple(parse_qsl(target["query"] or "", keep_blank_values=True)),
+        _resource(position, method, target, entry), entry.get("fullUrl", ""),
+        _expected(f"{where}.ifMatch", asked.get("ifMatch")), asked.get("ifNoneExist"),
+    )  # fmt: skip
+
+
+_FORMS = {"POST": "Type", "PUT": "Type/id", "DELETE": "Type/id"}
+
+
+def _require_form(where: str, method: str, target: re.Match[str], url: str) -> None:
+    form = "Type/id" if target["id"] else "Type"
+    if target["history"]:
+        form += "/_history"
+    if target["query"] is not None:
+        form += "?search"
+    if method in _FORMS and form != _FORMS[method]:
+        raise _wrong(f"{where}.url", f"{method} is not offered on such a url.", url, _FORMS[method])
+
+
+def _resource(position: int, method: str, target: re.Match[str], entry: Json) -> Json | None:
+    where, resource = f"Bundle.entry[{position}].resource", entry.get("resource")
+    if method not in ("POST", "PUT"):
+        return None
+    if not isinstance(resource, dict):
+        raise _wrong(where, f"{method} sends a resource, and the entry has none.", "", target["type"])
+    if resource.get("resourceType") != target["type"]:
+        found = str(resource.get("resourceType"))
+        raise _wrong(f"{where}.resourceType", "The resource is of another type than the url.", found, target["type"])
+    if method == "PUT" and resource.get("id") != target["id"]:
+        raise _wrong(f"{where}.id", "The resource has another id than the url.", str(resource.get("id")), target["id"])
+    return resource
+
+
+def _expected(where: str, tag: str | None) -> int | None:
+    if tag is None:
+        return None
+    match = _TAG.fullmatch(tag)
+    if match is None:
+        raise _wrong(where, "The condition names no version.", tag, 'W/"3"')
+    return int(match[1])
+
+
+def _wrong(where: str, message: str, value: str, expected: str) -> Invalid:
+    return Invalid(Issue("invalid", message, where, value, "bundle-request", expected))

@@ -1,0 +1,256 @@
+"""Carrying out a batch or a transaction (https://hl7.org/fhir/R4/http.html#transaction).
+
+A batch is so many requests, each with its own outcome; a transaction is one change: all of it or nothing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import tzinfo
+from typing import Literal, cast
+from uuid import uuid4
+
+from service.domain.actor import Actor
+from service.errors import Invalid, Issue, NotFound, RecordError
+from service.fhir.bundle_references import rewritten
+from service.fhir.bundle_requests import Request, requests_of
+from service.fhir.search_parameters import Query, parse
+from service.fhir.text import Json
+from service.storage.records import Page, Reader, Records, Stored, Writer
+from service.usecases import resources
+
+Outcome = Literal["created", "updated", "unchanged", "found", "deleted", "read", "page", "history", "failed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What became of one entry: a version, a page with its query, versions, or the error."""
+
+    outcome: Outcome
+    stored: Stored | None = None
+    page: Page | None = None
+    query: Query | None = None
+    versions: tuple[Stored, ...] = ()
+    error: RecordError | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """How entries are carried out: whether references must be met, the zone of times without one, our own address."""
+
+    referential_integrity: bool = True
+    zone: tzinfo | None = None
+    base: str = ""
+
+
+def process(
+    records: Records, actor: Actor, bundle: Json, terms: Terms | None = None
+) -> tuple[Literal["batch", "transaction"], list[Result]]:
+    """Carry out a Bundle; the results stand in the order of its entries. Raises what makes a transaction fail."""
+    terms = terms or Terms()
+    kind, asked = requests_of(bundle, base=terms.base)
+    if kind == "batch":
+        return kind, _batch(records, actor, asked, terms)
+    return kind, _transaction(records, actor, asked, terms)
+
+
+def _batch(records: Records, actor: Actor, asked: Sequence[Request | Invalid], terms: Terms) -> list[Result]:
+    if all(isinstance(one, Invalid) or one.method == "GET" for one in asked):
+        with records.read() as reader:
+            return [_outcome_of(one, lambda request: _get(reader, actor, request, terms)) for one in asked]
+
+    with records.write(actor) as writer:
+
+        def carry_out(request: Request) -> Result:
+            if request.method == "GET":
+                return _get(writer, actor, request, terms)
+            with writer.attempt():
+                return _change(writer, actor, request, terms)
+
+        return [_outcome_of(one, carry_out) for one in asked]
+
+
+def _outcome_of(asked: Request | Invalid, carry_out: Callable[[Request], Result]) -> Result:
+    if isinstance(asked, Invalid):
+        return Result("failed", error=asked)
+    try:
+        return carry_out(asked)
+    except RecordError as error:
+        return Result("failed", error=error)
+
+
+def _get(reader: Reader, actor: Actor, request: Request, terms: Terms) -> Result:
+    if not request.id:
+        query = parse(request.type, request.query, zone=terms.zone, base=terms.base)
+        return Result("page", page=resources.search(reader, actor, query), query=query)
+    if request.version is not None:
+        found = resources.read_version(reader, actor, request.type, request.id, request.version)
+        return Result("read", found)
+    if request.history:
+        versions = resources.history(reader, actor, request.type, request.id)
+        return Result("history", versions=tuple(versions))
+    return Result("read", resources.read(reader, actor, request.type, request.id))
+
+
+def _change(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Result:
+    strict = terms.referential_integrity
+    if request.method == "DELETE":
+        stored = resources.delete(
+            writer, actor, request.type, request.id, expected=request.expected, referential_integrity=strict
+        )
+        return Result("deleted", stored)
+    resource = cast(Json, request.resource)
+    if request.method == "PUT":
+        written = resources.update(
+            writer, actor, resource, expected=request.expected, referential_integrity=strict
+        )
+    else:
+        written = resources.create(
+            writer, actor, resource, if_none_exist=request.if_none_exist, referential_integrity=strict
+        )
+    return Result(written.outcome, written.stored)
+
+
+_ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "GET": 3}
+
+
+def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Invalid], terms: Terms) -> list[Result]:
+    requests = _readable(asked)
+    with records.write(actor) as writer:
+        found = _existing(writer, requests)
+        planned = [
+            replace(one, id=str(uuid4())) if one.method == "POST" and one.position not in found else one
+            for one in requests
+        ]
+        _require_one_identity_each(planned, found)
+        planned = _linked(writer, planned, found)
+        _require_lawful(planned, found)
+        results: dict[int, Result] = {position: Result("found", stored) for position, stored in found.items()}
+        for one in sorted(planned, key=lambda request: _ORDER[request.method]):
+            if one.position not in results and one.method != "GET":
+                with _at(one):
+                    results[one.position] = _write(writer, actor, one)
+        _require_integrity(writer, planned, found, terms)
+        for one in planned:
+            if one.method == "GET":
+                with _at(one):
+                    results[one.position] = _get(writer, actor, one, terms)
+    return [results[one.position] for one in planned]
+
+
+def _readable(asked: Sequence[Request | Invalid]) -> list[Request]:
+    wrong = [issue for one in asked if isinstance(one, Invalid) for issue in one.issues]
+    if wrong:
+        raise Invalid(*wrong)
+    return [one for one in asked if isinstance(one, Request)]
+
+
+def _existing(reader: Reader, requests: Sequence[Request]) -> dict[int, Stored]:
+    """The resources that conditional creates meet, by the position of the entry."""
+    found = {}
+    for one in requests:
+        if one.method == "POST" and one.if_none_exist is not None:
+            with _at(one):
+                match = resources.only_match(reader, one.type, one.if_none_exist)
+            if match:
+                found[one.position] = match
+    return found
+
+
+def _require_one_identity_each(requests: Sequence[Request], found: dict[int, Stored]) -> None:
+    """Raises `Invalid` if two entries change, or create under one condition or fullUrl, the same thing."""
+    names: list[tuple[str, str]] = []
+    for one in requests:
+        if one.method == "GET":
+            continue
+        existing = found.get(one.position)
+        names.append((one.type, existing.id if existing else one.id))
+        if one.if_none_exist is not None and not existing:
+            names.append((one.type, f"?{one.if_none_exist}"))
+        if one.full_url and one.method != "DELETE":
+            names.append(("fullUrl", one.full_url))
+    twice = [name for name, times in Counter(names).items() if times > 1]
+    if twice:
+        message = "Two entries of the transaction are about the same resource."
+        raise Invalid(
+            *(Issue("invalid", message, "Bundle.entry", "/".join(name), "one-identity-once") for name in twice)
+        )
+
+
+def _linked(reader: Reader, requests: Sequence[Request], found: dict[int, Stored]) -> list[Request]:
+    """The requests with their references to one another, and their conditional references, resolved."""
+    known = {
+        one.full_url: found[one.position].reference if one.position in found else f"{one.type}/{one.id}"
+        for one in requests
+        if one.full_url and one.method in ("POST", "PUT")
+    }
+
+    def resolve(kind: str, condition: str) -> str:
+        match = resources.only_match(reader, kind, condition)
+        if match is None:
+            raise NotFound(Issue("not-found", f"No {kind} fits the conditional reference.", value=condition))
+        return match.reference
+
+    linked = []
+    for one in requests:
+        if one.resource is None:
+            linked.append(one)
+            continue
+        with _at(one):
+            linked.append(replace(one, resource=rewritten(one.resource, one.full_url, known, resolve)))
+    return linked
+
+
+def _require_lawful(requests: Sequence[Request], found: dict[int, Stored]) -> None:
+    """Check every resource before the first is written, so that all that is wrong is told at once."""
+    wrong: list[Issue] = []
+    for one in requests:
+        if one.resource is None or one.position in found:
+            continue
+        try:
+            with _at(one):
+                resources.require_lawful(one.resource)
+        except Invalid as error:
+            wrong += error.issues
+    if wrong:
+        raise Invalid(*wrong)
+
+
+def _write(writer: Writer, actor: Actor, request: Request) -> Result:
+    if request.method == "POST":
+        return Result("created", writer.create(cast(Json, request.resource), id=request.id))
+    return _change(writer, actor, request, Terms(referential_integrity=False))
+
+
+def _require_integrity(
+    writer: Writer, requests: Sequence[Request], found: dict[int, Stored], terms: Terms
+) -> None:
+    """References are checked when all is written: entries may refer to one another in any direction."""
+    if not terms.referential_integrity:
+        return
+    wrong: list[Issue] = []
+    for one in requests:
+        if one.resource is None or one.position in found:
+            continue
+        try:
+            with _at(one):
+                resources.require_references(writer, [one.resource])
+        except Invalid as error:
+            wrong += error.issues
+    if wrong:
+        raise Invalid(*wrong)
+    resources.require_unreferred(writer, [(one.type, one.id) for one in requests if one.method == "DELETE"])
+
+
+@contextmanager
+def _at(request: Request) -> Iterator[None]:
+    """Give the errors of one entry its place in the Bundle."""
+    try:
+        yield
+    except RecordError as error:
+        place = f"{request.where}.resource" if request.resource is not None else request.where
+        inside = (replace(issue, where=issue.where.removeprefix(f"{request.type}.")) for issue in error.issues)
+        raise type(error)(*(issue.at(place) for issue in inside)) from error
