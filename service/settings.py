@@ -21,14 +21,20 @@ class Settings(BaseSettings):
     database_url: Annotated[str, Field(description="SQLAlchemy URL of the clinic's database.")] = (
         "sqlite:///handrecord.sqlite"
     )
-    host: Annotated[str, Field(description="Address to listen on; loopback only, until an identity provider is set.")] = (
-        "127.0.0.1"
-    )
+    host: Annotated[
+        str, Field(description="Address to listen on; loopback only, until an identity provider is set.")
+    ] = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535, description="Port to listen on.")] = 8000
     zone: Annotated[
         str, Field(description="IANA time zone for local times that name none; empty: such times are refused.")
     ] = ""
     max_body: Annotated[int, Field(gt=0, description="Largest request body, in bytes.")] = 16 * 1024 * 1024
+
+    referential_integrity: Annotated[
+        bool, Field(description="Refuse a resource that points at a resource of this record which does not exist.")
+    ] = True
+    oidc_issuer: Annotated[str, Field(description="Address of the clinic's OpenID Connect provider.")] = ""
+    oidc_audience: Annotated[str, Field(description="Name of this service at that provider.")] = ""
 
     @field_validator("zone")
     @classmethod

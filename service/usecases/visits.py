@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
-from uuid import uuid4
 
 from service.domain.actor import Actor
 from service.domain.anatomy import PartState
+from service.domain.kinds import KINDS
 from service.domain.measurement import Circumstances, Finding, Measurement
 from service.domain.reading import Reading, check, check_against_last, check_visit, confirmed, read_entry
 from service.domain.series import key_of, watched
@@ -100,7 +100,8 @@ def _counts(resource: Json) -> bool:
 
 
 def _read(writer: Writer, actor: Actor, visit: Visit, patient: str, encounter: str) -> list[_Draft]:
-    drafts, issues = [], []
+    drafts: list[_Draft] = []
+    issues: list[Issue] = []
     people = {visit.by: performer(writer, visit.by)}
     for given in visit.readings:
         try:
@@ -177,7 +178,7 @@ def _check(
 
 def _last(reader: Reader, measurement: Measurement) -> Measurement | None:
     """The latest earlier reading of this line, for kinds whose unit could be mistaken."""
-    if measurement.number is None or len(_units(measurement)) < 2:
+    if measurement.number is None or len(KINDS[measurement.kind].units) < 2:
         return None
     code = to_observation(measurement)["code"]["coding"][0]
     patient = measurement.circumstances.subject.removeprefix("Patient/")
@@ -188,12 +189,6 @@ def _last(reader: Reader, measurement: Measurement) -> Measurement | None:
             if key_of(earlier) == key_of(measurement) and earlier.circumstances.taken < measurement.circumstances.taken:
                 return earlier
     return None
-
-
-def _units(measurement: Measurement) -> tuple[str, ...]:
-    from service.domain.kinds import KINDS
-
-    return KINDS[measurement.kind].units
 
 
 def _slot(measurement: Measurement) -> tuple[object, ...]:
@@ -251,7 +246,7 @@ def _write_one(
     known: tuple[Stored, Measurement] | None,
 ) -> tuple[Act, Stored]:
     if known is None:
-        return "created", create(writer, actor, _marked(visit, to_observation(measurement)), id=str(uuid4())).stored
+        return "created", create(writer, actor, _marked(visit, to_observation(measurement))).stored
     stored, before = known
     if _says_the_same(measurement, before):
         return "unchanged", stored

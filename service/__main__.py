@@ -1,0 +1,197 @@
+"""What an operator types: `handrecord COMMAND`, also `python -m service COMMAND`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+
+from service import settings
+from service.domain.actor import LOCAL
+from service.errors import RecordError
+from service.printing import print_import, print_issues, print_reading, print_summary
+
+app = typer.Typer(
+    name="handrecord",
+    help="Hand-therapy measurements and orthosis episodes as coded, validated FHIR R4.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+Database = Annotated[
+    str, typer.Option("--database", help="SQLAlchemy URL; else HANDRECORD_DATABASE_URL.", show_default=False)
+]
+
+
+@contextmanager
+def told() -> Iterator[None]:
+    """Errors of the record as sentences, with exit code 1; anything else is a defect and shows as one."""
+    try:
+        yield
+    except RecordError as error:
+        print_issues(err, error.issues)
+        raise typer.Exit(1) from None
+
+
+def _url(database: str) -> str:
+    return database or settings.load().database_url
+
+
+@app.command()
+def demo(
+    file: Annotated[Path, typer.Option(help="SQLite file to create.")] = Path("handrecord-demo.sqlite"),
+) -> None:
+    """Create a SQLite file, load the invented example clinic, and show what came of it."""
+    from service.exchange.scenario import load
+    from service.storage.records import Records
+    from service.usecases.summaries import summary_of
+
+    with told():
+        records = Records.create(f"sqlite:///{file}")
+        out.print("[bold]The example clinic: every name in it is invented.[/bold]\n")
+        for report in load(records, LOCAL):
+            print_import(out, report)
+        with records.read() as reader:
+            print_summary(out, summary_of(reader, LOCAL, _first_patient(reader)))
+        records.close()
+    out.print(f"\nTo serve it:    handrecord serve --database sqlite:///{file}")
+    out.print("Where to look:  http://127.0.0.1:8000/docs   http://127.0.0.1:8000/fhir/metadata")
+
+
+@app.command()
+def serve(
+    host: Annotated[str, typer.Option(help="Address to listen on; else HANDRECORD_HOST.", show_default=False)] = "",
+    port: Annotated[int | None, typer.Option(help="Port; else HANDRECORD_PORT.", show_default=False)] = None,
+    database: Database = "",
+) -> None:
+    """Answer on this computer, until interrupted."""
+    from service.web.server import serve as answer
+
+    given = {"host": host or None, "port": port, "database_url": database or None}
+    with told():
+        answer(settings.load().model_copy(update={name: value for name, value in given.items() if value is not None}))
+
+
+@app.command()
+def migrate(database: Database = "") -> None:
+    """Bring the database to the schema of this release."""
+    from service.storage.records import migrate as bring
+
+    with told():
+        bring(_url(database))
+    out.print("The database has the schema of this release.")
+
+
+@app.command(name="import")
+def import_(
+    files: Annotated[list[Path], typer.Argument(help="Files of readings (CSV or XLSX), or a clinic's JSON.")],
+    header: Annotated[Path | None, typer.Option(help="Header file with constants for the rows.")] = None,
+    create_patients: Annotated[bool, typer.Option(help="Create patients that are not in the record.")] = False,
+    dry_run: Annotated[bool, typer.Option(help="Say what would happen, and change nothing.")] = False,
+    database: Database = "",
+) -> None:
+    """Take readings in from files. Importing the same again adds nothing."""
+    from service.exchange.files import import_file
+    from service.storage.records import Records
+
+    refused = False
+    with told():
+        records = Records.open(_url(database))
+        for file in files:
+            with _bar(file.name) as progress:
+                report = import_file(
+                    records, LOCAL, file, header=header, create_patients=create_patients, dry_run=dry_run,
+                    zone=settings.load().zone_info, progress=progress,
+                )  # fmt: skip
+            print_import(out, report)
+            refused = refused or bool(report.refused)
+        records.close()
+    if refused:
+        raise typer.Exit(1)
+
+
+@contextmanager
+def _bar(name: str) -> Iterator[object]:
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn())
+    with Progress(*columns, console=err, transient=True) as progress:
+        task = progress.add_task(name, total=None)
+
+        def show(done: int, total: int | None) -> None:
+            progress.update(task, completed=done, total=total)
+
+        yield show
+
+
+@app.command()
+def summary(
+    patient: Annotated[str, typer.Argument(help="The patient's resource id, or SYSTEM|VALUE of an identifier.")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    database: Database = "",
+) -> None:
+    """What a clinician wants to see of one patient: motion, grip and touch, now and at the start."""
+    from service.domain.summary import as_json as to_json
+    from service.fhir.text import dump
+    from service.storage.records import Records
+    from service.usecases.people import find_patient
+    from service.usecases.summaries import summary_of
+    from service.usecases.visit_input import Person
+
+    system, bar, value = patient.partition("|")
+    named = Person(identifier=(system, value)) if bar else Person(id=patient)
+    with told():
+        records = Records.open(_url(database))
+        with records.read() as reader:
+            found = summary_of(reader, LOCAL, find_patient(reader, named).id)
+        records.close()
+        if as_json:
+            sys.stdout.write(json.dumps(json.loads(dump(to_json(found))), indent=2, ensure_ascii=False) + "\n")
+        else:
+            print_summary(out, found)
+
+
+@app.command()
+def shorthand(
+    line: Annotated[str, typer.Argument(help="One line, such as: R index PIP AROM 20-90")],
+    convention: Annotated[str, typer.Option(help="What a sign means in it.")] = "",
+) -> None:
+    """Show what one line of shorthand is read as. Nothing is stored."""
+    from service.usecases.shorthand import read_line
+
+    with told():
+        print_reading(out, read_line(line, convention))
+
+
+@app.command()
+def schemas(
+    folder: Annotated[Path, typer.Argument(help="Where to write them.")] = Path("schemas"),
+    check: Annotated[bool, typer.Option(help="Write nothing; fail if a file is stale.")] = False,
+) -> None:
+    """Write the generated FHIR definitions and the OpenAPI document."""
+    from service.web.schemas import stale, write
+
+    changed = stale(folder) if check else write(folder)
+    for name in changed:
+        out.print(f"{'stale' if check else 'written'}: {name}")
+    if check and changed:
+        raise typer.Exit(1)
+    if not changed:
+        out.print("Every generated file is as the declarations say.")
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+if __name__ == "__main__":
+    main()

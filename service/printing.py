@@ -1,0 +1,137 @@
+"""What the commands print: reports of imports, a reading of shorthand, and the summary of a patient, as tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich.console import Console
+from rich.table import Table
+
+from service.domain.kinds import KINDS
+from service.domain.line import Line
+from service.domain.measurement import ABSENT_REASONS, UNKNOWN, Coded, Measurement, Quantity
+from service.domain.metric import Missing, Result
+from service.domain.metrics import METRICS
+from service.domain.reading import Reading
+from service.domain.summary import Hand, Measure, PatientSummary
+from service.domain.units import UNITS
+from service.errors import Issue
+
+CAUTION = (
+    "These numbers inform; they prescribe nothing. The treating clinician, local protocol and licensed practice decide."
+)
+
+
+def print_issues(console: Console, issues: Iterable[Issue]) -> None:
+    """Every issue, one line each."""
+    for issue in issues:
+        console.print(f"{issue.severity}: {issue}", markup=False)
+
+
+def print_reading(console: Console, reading: Reading) -> None:
+    """The discrete values an entry was read as."""
+    table = Table(
+        "site", "measure", "value", "context", title=f"Read from: {reading.entry.text or reading.entry.value}"
+    )
+    for m in reading.measurements:
+        context = ", ".join(f"{name} {answer}" for name, answer in m.context.items() if answer != UNKNOWN)
+        table.add_row(m.site.name, KINDS[m.kind].display(m.axes), value_of(m), context)
+    console.print(table)
+
+
+def value_of(m: Measurement) -> str:
+    """The value of a reading, in words."""
+    if isinstance(m.value, Quantity):
+        return amount(m.value)
+    if isinstance(m.value, Coded):
+        return KINDS[m.kind].values[m.value.code].display
+    return ABSENT_REASONS[m.value.reason]
+
+
+def amount(quantity: Quantity) -> str:
+    """A number with its unit as people write it."""
+    sign = {"deg": "°"}.get(quantity.unit)
+    number = f"{quantity.comparator}{quantity.number}"
+    return f"{number}{sign}" if sign else f"{number} {UNITS[quantity.unit].code.strip('[]').replace('_av', '')}"
+
+
+def print_summary(console: Console, summary: PatientSummary) -> None:
+    """The summary of one patient."""
+    first, last = (t.date().isoformat() if t else "-" for t in (summary.first, summary.last))
+    console.print(f"[bold]{summary.subject}[/bold]: {summary.visits} visits, {first} to {last}")
+    console.print(f"Start is {summary.baseline}.")
+    for state in summary.states:
+        where = f" at the level of the {state.level.replace('-', ' ')}" if state.level else ""
+        angle = f" at {state.angle}°" if state.angle is not None else ""
+        console.print(f"{state.site.name}: {state.state}{where}{angle} since {state.since.isoformat()}")
+    for hand in summary.hands:
+        _print_hand(console, hand)
+    for caution in summary.warnings:
+        day = caution.taken.date().isoformat()
+        console.print(
+            f"Accepted on confirmation, {day}, {caution.site.name}, {caution.rule}: {caution.reason}", markup=False
+        )
+    for counts, words in ((summary.not_shown, "on record, not shown above"), (summary.not_used, "not used, because")):
+        for reason, count in counts.items():
+            console.print(f"{count} {words}: {reason}", markup=False)
+    for note in summary.notes:
+        console.print(note, markup=False)
+    console.print(CAUTION, style="italic")
+
+
+def _print_hand(console: Console, hand: Hand) -> None:
+    roles = {
+        "affected": "compared with the other hand",
+        "reference": "serves as reference",
+        "not stated": "no reference",
+    }
+    motion = [m for measures in hand.digits.values() for m in measures]
+    for title, measures in (("motion", motion), ("grip", hand.grip), ("touch", (*hand.touch, *hand.touch_zones))):
+        if measures:
+            table = Table(title=f"{hand.side} hand, {title} ({roles[hand.role]})", title_justify="left")
+            for heading in ("measure", "start", "now", "change", "error", "now of other hand", "joints now and notes"):
+                table.add_column(heading)
+            for measure in measures:
+                _add(table, measure)
+            console.print(table)
+
+
+def _add(table: Table, measure: Measure) -> None:
+    name = f"{measure.site.part.name}: {METRICS[measure.metric].title}"
+    _add_line(table, name, measure.main, measure.note)
+    for state, line in measure.apart.items():
+        _add_line(table, f"{name}, {state.replace('-', ' ')}", line, "")
+
+
+def _add_line(table: Table, name: str, line: Line | Missing, note: str) -> None:
+    if isinstance(line, Missing):
+        table.add_row(name, "-", "-", "-", "-", "-", line.reason)
+        return
+    notes = [*_parts(line.now), *line.now.notes, *line.notes, *([note] if note else [])]
+    change = line.change.amount
+    table.add_row(
+        name,
+        _shown(line.start),
+        _shown(line.now),
+        change.reason if isinstance(change, Missing) else f"{change.number:+}",
+        "; ".join(str(e) for e in line.change.errors) or "not published",
+        _percent(line.now_of_reference),
+        "; ".join(dict.fromkeys(notes)),
+    )
+
+
+def _percent(found: Result | Missing) -> str:
+    return "-" if isinstance(found, Missing) else _shown(found)
+
+
+def _parts(result: Result) -> list[str]:
+    return [f"{p.site.part.joint or p.site.part.name} {_shown(p)}" for p in result.parts]
+
+
+def _shown(result: Result) -> str:
+    value = result.value
+    if isinstance(value, Quantity):
+        return amount(value)
+    if isinstance(value, Coded):
+        return METRICS[result.metric].values[value.code].display
+    return value.reason
