@@ -10,7 +10,7 @@ from collections.abc import Callable, Hashable
 from difflib import get_close_matches
 from typing import Any
 
-from service.fhir.primitives import PRIMITIVES, json_type, problem_with
+from service.fhir.primitives import PRIMITIVES, has_json_type, json_type, problem_with
 from service.fhir.walk import Place, Walk
 
 Json = dict[str, Any]
@@ -47,8 +47,9 @@ def primitive_item(type_name: str, codes: frozenset[str] | None = None) -> ItemR
     def read(value: Any, place: Place, walk: Walk) -> Hashable:
         verdict = kind.check(value)
         if verdict == "wrong":
+            code = "value" if has_json_type(type_name, value) else "structure"
             message = problem_with(type_name, value)
-            walk.report(place, "value", message, value=value, rule=type_name, expected=kind.expected)
+            walk.report(place, code, message, value=value, rule=type_name, expected=kind.expected)
         elif codes is not None and value not in codes:
             _report_code(value, codes, place, walk)
         elif kind.by_value and len(value) < 200:
@@ -110,7 +111,14 @@ def one(name: str, item: ItemReader) -> Reader:
 
 def sibling(name: str, element: ItemReader) -> Reader:
     """Reader of `_name`: the id and extensions of a primitive."""
-    return one(f"_{name}", element)
+
+    def read(value: Any, owner: Json, at: Place, walk: Walk) -> Hashable:
+        if name not in owner and type(value) is dict and "extension" not in value:
+            message = f"Without a value, '_{name}' needs an extension that says why."
+            walk.report((at, f"_{name}"), "structure", message, value=value, rule="ele-1")
+        return element(value, (at, f"_{name}"), walk)
+
+    return read
 
 
 def siblings(name: str, element: ItemReader) -> Reader:

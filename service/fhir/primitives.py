@@ -18,8 +18,9 @@ Verdict = Literal["sure", "plausible", "wrong"]
 """sure: right, and every validator says so. plausible: right here, but worth the second opinion. wrong."""
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
-_CODE = re.compile(r"\S+(?: \S+)*")
-_URI = re.compile(r"\S+")
+_GRAPHIC = "[^\\s\x00-\x1f\ud800-\udfff]"
+_CODE = re.compile(f"{_GRAPHIC}+(?: {_GRAPHIC}+)*")
+_URI = re.compile(f"{_GRAPHIC}+")
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _OID = re.compile(r"urn:oid:[0-2](?:\.(?:0|[1-9][0-9]*))+")
 _UUID = re.compile(r"urn:uuid:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
@@ -55,8 +56,8 @@ def _text(value: Any) -> Verdict:
 
 def _matching(pattern: re.Pattern[str]) -> Callable[[Any], Verdict]:
     def check(value: Any) -> Verdict:
-        fits = type(value) is str and pattern.fullmatch(value) and not _CONTROL.search(value)
-        return "sure" if fits and len(value) <= MAX_TEXT else "wrong"
+        fits = type(value) is str and pattern.fullmatch(value) and len(value) <= MAX_TEXT
+        return "sure" if fits else "wrong"
 
     return check
 
@@ -179,10 +180,15 @@ def json_type(value: Any) -> str:
     return _JSON_TYPES.get(type(value), type(value).__name__)
 
 
+def has_json_type(type_name: str, value: Any) -> bool:
+    """Whether a value is at least written as the JSON type of `type_name`."""
+    return type(value) in _PYTHON_TYPES[PRIMITIVES[type_name].json_type]
+
+
 def problem_with(type_name: str, value: Any) -> str:
     """A sentence about why `value`, found wrong, is no `type_name`."""
     primitive = PRIMITIVES[type_name]
-    if type(value) not in _PYTHON_TYPES[primitive.json_type]:
+    if not has_json_type(type_name, value):
         article = "an" if primitive.json_type == "integer" else "a"
         return f"This must be {article} {primitive.json_type}, and is {json_type(value)}."
     if primitive.json_type != "string":

@@ -115,7 +115,7 @@ class ObjectReader:
         return Issue("structure", message, shown(key), rule="unknown-element", expected=expected)
 
     def _cardinality_faults(self, value: Json) -> Iterator[Issue]:
-        if not self._is_resource and not value.keys() - {"id"}:
+        if not value or not (self._is_resource or self._root == "Element" or value.keys() - {"id"}):
             yield Issue("structure", "An object must not be empty: leave the element out instead.", rule="ele-1")
         for element in self._children:
             stem = element.name.removesuffix("[x]")
@@ -144,14 +144,19 @@ def _types(element: Element) -> str:
 
 
 def _properties(children: list[Element]) -> Iterator[tuple[str, tuple[Element, str]]]:
-    """JSON key to its element and type; a primitive's `_key` has the type Element."""
+    """JSON key to its element and type; a primitive's `_key` has the type Element.
+
+    The id of an element or resource and the url of an extension are attributes, which have no extensions.
+    """
     for element in children:
         is_choice = element.name.endswith("[x]")
         for type_code in element.types or ("",):
             stem = element.name.removesuffix("[x]")
-            key = stem + type_code[0].upper() + type_code[1:] if is_choice else stem
+            # A SimpleQuantity is a profile of Quantity, and goes by that name.
+            suffix = "Quantity" if type_code == "SimpleQuantity" else type_code[:1].upper() + type_code[1:]
+            key = stem + suffix if is_choice else stem
             yield key, (element, type_code)
-            if type_code in PRIMITIVES:
+            if type_code in PRIMITIVES and element.name != "id" and element.path != "Extension.url":
                 yield f"_{key}", (element, "Element")
 
 

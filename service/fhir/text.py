@@ -29,6 +29,8 @@ Json = dict[str, Any]
 
 
 def _decimal(token: str) -> Decimal:
+    if len(token) <= MAX_DIGITS and "e" not in token and "E" not in token:
+        return Decimal(token)
     fault = number_fault(token)
     if fault:
         raise Malformed(fault.issue())
@@ -104,7 +106,7 @@ def _needs_a_closer_look(compact: bytes, value: Json) -> bool:
     """
     return (
         _encoder.encode(value) != compact
-        or any(escape in compact for escape in _CONTROL_ESCAPES)
+        or (b"\\" in compact and any(escape in compact for escape in _CONTROL_ESCAPES))
         or _TOO_MANY_DIGITS in compact.translate(_ALL_DIGITS_NINE)
         or not _surely_shallow(compact)
     )

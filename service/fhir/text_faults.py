@@ -83,9 +83,7 @@ def _grammar_fault(raw: bytes, problem: str) -> Fault:
     if problem.startswith("Input data was truncated"):
         return Fault("The body ends too early: it is not complete JSON.", where)
     said = _BYTE.sub("", problem).strip().rstrip(".").removeprefix("JSON is malformed: ")
-    return Fault(
-        f"The body is not well-formed JSON: {said}.", where, raw[at : at + 20].decode(errors="replace")
-    )
+    return Fault(f"The body is not well-formed JSON: {said}.", where, raw[at : at + 20].decode(errors="replace"))
 
 
 def _holds_surrogate(raw: bytes) -> bool:
@@ -113,9 +111,7 @@ class _Number(str):
 def first_fault(raw: bytes) -> Fault | None:
     """The first thing in well-formed JSON that this record refuses, found by reading all of it exactly."""
     try:
-        tree = json.loads(
-            raw, object_pairs_hook=_Pairs, parse_float=_Number, parse_int=_Number, parse_constant=_Number
-        )
+        tree = json.loads(raw, object_pairs_hook=_Pairs, parse_float=_Number, parse_int=_Number, parse_constant=_Number)
     except RecursionError:
         return _too_deep("")
     root = dict(tree).get("resourceType", "") if isinstance(tree, _Pairs) else ""

@@ -30,7 +30,9 @@ def issues_of(resource: Json) -> list[Issue]:
     walk = walked(resource, name)
     if walk.has_errors_since(0):
         return walk.issues
-    return walk.issues + [issue for found in walk.found for issue in arbiter_issues(found)]
+    # The innermost resources come first: the arbiter cannot read one that holds a type unknown to it.
+    refused = next((issues for issues in map(arbiter_issues, walk.found) if issues), [])
+    return walk.issues + refused
 
 
 def require_valid(resource: Json) -> None:

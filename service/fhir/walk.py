@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Hashable
 from dataclasses import dataclass, field
 from typing import Any
@@ -23,7 +24,7 @@ def expression(place: Place) -> str:
 
 def shown(value: Any) -> str:
     """A value as an issue shows it: short, on one line."""
-    text = value if isinstance(value, str) else repr(value) if isinstance(value, (dict, list)) else str(value)
+    text = value if isinstance(value, str) else json.dumps(value, default=str, ensure_ascii=False)
     text = " ".join(text.split())
     return text if len(text) <= 80 else text[:79] + "…"
 

@@ -140,8 +140,7 @@ def resource_types() -> frozenset[str]:
 def elements(type_name: str) -> dict[str, Element]:
     """Path to element, in the order of the standard, for a served type or a datatype; KeyError for others."""
     return {
-        path: msgspec.convert({"path": path, **entry}, Element)
-        for path, entry in _read("elements")[type_name].items()
+        path: msgspec.convert({"path": path, **entry}, Element) for path, entry in _read("elements")[type_name].items()
     }
 
 

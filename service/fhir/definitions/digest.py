@@ -28,12 +28,7 @@ def digest(package: Path) -> dict[str, bytes]:
         "elements": elements,
         "invariants": {name: _invariants(name, definition) for name, definition in definitions.items()},
         "value-sets": source.value_sets(
-            {
-                entry["value_set"]
-                for listed in elements.values()
-                for entry in listed.values()
-                if "value_set" in entry
-            }
+            {entry["value_set"] for listed in elements.values() for entry in listed.values() if "value_set" in entry}
         ),
         "search-parameters": source.search_parameters(),
     }
@@ -87,9 +82,7 @@ class _Package:
             name = waiting.pop()
             if name not in found:
                 found[name] = self.structures[name]
-                waiting += [
-                    code for entry in _elements(found[name]).values() for code in entry.get("types", ())
-                ]
+                waiting += [code for entry in _elements(found[name]).values() for code in entry.get("types", ())]
         return dict(sorted(found.items()))
 
     def value_sets(self, urls: set[str]) -> dict[str, dict[str, list[str]] | None]:
@@ -137,9 +130,7 @@ def _element(entry: Json) -> Json:
         kept["least"] = entry["min"]
     if entry["max"] != "1":
         kept["most"] = None if entry["max"] == "*" else int(entry["max"])
-    targets = {
-        url.rsplit("/", 1)[-1] for each in entry.get("type", ()) for url in each.get("targetProfile", ())
-    }
+    targets = {url.rsplit("/", 1)[-1] for each in entry.get("type", ()) for url in each.get("targetProfile", ())}
     if targets and "Resource" not in targets and "Reference" in types:
         kept["targets"] = sorted(targets)
     binding = entry.get("binding", {})
