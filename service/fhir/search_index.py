@@ -9,7 +9,7 @@ from typing import Any
 
 from service.errors import Invalid, Issue
 from service.fhir.search_dates import UNDATED, Interval
-from service.fhir.search_paths import fold, found, intervals, references, texts, tokens
+from service.fhir.search_paths import LONGEST, fold, found, intervals, references, texts, tokens
 from service.fhir.search_table import Parameter, parameters_of
 
 Json = dict[str, Any]
@@ -117,7 +117,7 @@ _ROWS_OF: dict[str, Callable[[str, Any], Iterable[Row]]] = {
     "reference": lambda name, value: (Row(name, kind, ident) for kind, ident in references(value)),
     "string": lambda name, value: (Row(name, text, fold(text)) for text in texts(value)),
     "date": lambda name, value: (Row(name, when=when) for when in intervals(value)),
-    "uri": lambda name, value: (Row(name, value=value),) if isinstance(value, str) else (),
+    "uri": lambda name, value: (Row(name, value=value[:LONGEST]),) if isinstance(value, str) else (),
 }
 
 

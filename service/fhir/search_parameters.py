@@ -15,7 +15,7 @@ from typing import Literal
 from service.errors import Invalid, Issue
 from service.fhir.search_dates import Interval, interval
 from service.fhir.search_index import Index, ObservationRow, Row, index
-from service.fhir.search_paths import fold, split_reference
+from service.fhir.search_paths import LONGEST, fold, split_reference
 from service.fhir.search_table import Parameter, parameters_of
 
 __all__ = [
@@ -235,7 +235,7 @@ def _reader(
                 return _reference(part, modifier or parameter.target, base)
             case "string":
                 return Text(_plain(part), "exact") if modifier == "exact" else _text(part, modifier)
-        return Choice(None, _plain(part))
+        return Choice(None, _plain(part)[:LONGEST])
 
     return read
 
@@ -263,9 +263,9 @@ def _token(name: str, part: str) -> Choice:
     if len(pieces) > 2 or pieces == ["", ""]:
         raise _bad(name, part, "at most one system and one code", _EXPECTED["token"])
     if len(pieces) == 1:
-        return Choice(None, pieces[0])
+        return Choice(None, pieces[0][:LONGEST])
     system, code = pieces
-    return Choice(system, code or None)
+    return Choice(system, code[:LONGEST] or None)
 
 
 def _reference(part: str, target: str, base: str) -> Choice:

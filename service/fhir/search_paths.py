@@ -41,11 +41,11 @@ class Path:
 
 
 def compile_expression(expression: str, resource_type: str) -> tuple[Path, ...] | None:
-    """The walks of those alternatives of `expression` that begin at `resource_type`; None if one is not a walk."""
+    """The walks of those alternatives of `expression` that begin at `resource_type`; None if any is not a walk."""
     paths = []
     for alternative in expression.split(" | "):
         text = alternative.strip()
-        if not re.match(rf"\(?{resource_type}\.", text):
+        if not re.match(rf"\(?({resource_type}|Resource)\.", text):
             continue
         path = _compile(text)
         if path is None:
@@ -105,13 +105,13 @@ def tokens(value: Any) -> Iterator[tuple[str, str]]:
     if isinstance(value, bool):
         yield "", "true" if value else "false"
     elif isinstance(value, str):
-        yield "", value
+        yield "", value[:LONGEST]
     elif isinstance(value, dict):
         for coding in value.get("coding", ()):
             yield from tokens(coding)
         code = value.get("code", value.get("value"))
         if isinstance(code, str) and "coding" not in value:
-            yield value.get("system", ""), code
+            yield value.get("system", ""), code[:LONGEST]
 
 
 def references(value: Any) -> Iterator[tuple[str, str]]:
@@ -120,6 +120,9 @@ def references(value: Any) -> Iterator[tuple[str, str]]:
     if not isinstance(text, str) or text.startswith("#"):
         return
     yield split_reference(text)
+    if isinstance(value, str) and "|" in text:
+        # A canonical address with a version is also found without it.
+        yield "", text.partition("|")[0]
 
 
 _LOCAL = re.compile(r"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(/_history/[A-Za-z0-9\-.]{1,64})?")
@@ -128,7 +131,7 @@ _LOCAL = re.compile(r"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(/_history/[A-Za-z0
 def split_reference(text: str) -> tuple[str, str]:
     """("Patient", "1") for `Patient/1`, whatever version it names; ("", text) for every other address."""
     match = _LOCAL.fullmatch(text)
-    return (match[1], match[2]) if match else ("", text)
+    return (match[1], match[2]) if match else ("", text[:LONGEST])
 
 
 _NAMED_PARTS = ("family", "given", "prefix", "suffix", "text", "line", "city", "district", "state", "postalCode",
@@ -145,10 +148,14 @@ def texts(value: Any) -> Iterator[str]:
             yield from (below,) if isinstance(below, str) else below
 
 
+LONGEST = 256
+"""Only so many characters of a value are indexed and compared: an index entry has to fit a database page."""
+
+
 def fold(text: str) -> str:
     """Text as string searches compare it: without accents, case, or doubled space (`Müller` is `muller`)."""
     plain = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
-    return " ".join(plain.casefold().split())
+    return " ".join(plain.casefold().split())[:LONGEST]
 
 
 def intervals(value: Any) -> Iterator[Interval]:

@@ -1,11 +1,17 @@
-"""The table of search parameters: one row for each name a resource type can be searched by."""
+"""The table of search parameters: one row for each name a resource type can be searched by.
+
+Most rows are R4's own, read from the digest of the standard; only what R4 lacks is declared here. A parameter of R4 is
+left out where its expression is no plain walk, where its kind is not searched yet (number, quantity, composite,
+special), or where it is named below.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal
+from typing import Literal, cast, get_args
 
+from service.fhir.definitions import SERVED_TYPES, SearchParameter, search_parameters
 from service.fhir.search_paths import Path, compile_expression
 
 Kind = Literal["token", "reference", "string", "date", "uri"]
@@ -13,44 +19,65 @@ Kind = Literal["token", "reference", "string", "date", "uri"]
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """One search parameter of one type. `target` is the only type a reference can point to, if there is only one.
+    """One search parameter of one type.
 
-    `paths` is empty for what the store itself knows (`_id`, `_lastUpdated`).
+    `paths` is empty for what the store itself knows (`_id`, `_lastUpdated`). `target` is the only type a reference
+    can point to, if there is only one. `definition` is the address of R4's SearchParameter; empty for our own.
     """
 
     name: str
     kind: Kind
     paths: tuple[Path, ...] = ()
     target: str = ""
+    definition: str = ""
 
 
-_STORE = (Parameter("_id", "token"), Parameter("_lastUpdated", "date"))
-
-_ROWS = (
-    ("Observation", "patient", "reference", "Observation.subject.where(resolve() is Patient)"),
-    ("Observation", "subject", "reference", "Observation.subject"),
-    ("Observation", "code", "token", "Observation.code"),
-    ("Observation", "date", "date", "Observation.effective"),
-    ("Observation", "category", "token", "Observation.category"),
-    ("Observation", "encounter", "reference", "Observation.encounter"),
+OWN: tuple[tuple[str, str, Kind, str], ...] = (
     ("Observation", "body-site", "token", "Observation.bodySite"),
-    ("Observation", "status", "token", "Observation.status"),
-    ("Observation", "identifier", "token", "Observation.identifier"),
-    ("Patient", "identifier", "token", "Patient.identifier"),
-    ("Patient", "family", "string", "Patient.name.family"),
-    ("Patient", "given", "string", "Patient.name.given"),
-    ("Patient", "name", "string", "Patient.name"),
-    ("Patient", "birthdate", "date", "Patient.birthDate"),
+    ("DeviceUseStatement", "status", "token", "DeviceUseStatement.status"),
+    ("DeviceUseStatement", "period", "date", "DeviceUseStatement.timing"),
+    ("DeviceUseStatement", "body-site", "token", "DeviceUseStatement.bodySite"),
 )
+"""What R4 cannot be asked: type, name, kind, expression."""
+
+_OF_THE_STORE = ("_id", "_lastUpdated")
+
+_LEFT_OUT = frozenset({
+    # A search by sound needs an index of sounds; read as plain text it would answer something else.
+    ("Patient", "phonetic"), ("Practitioner", "phonetic"), ("RelatedPerson", "phonetic"), ("Organization", "phonetic"),
+    # Every component of every reading would be a row; the code of the reading says which kind it is.
+    ("Observation", "combo-code"), ("Observation", "combo-value-concept"), ("Observation", "component-code"),
+    ("Observation", "combo-data-absent-reason"), ("Observation", "component-data-absent-reason"),
+    ("Observation", "component-value-concept"),
+})  # fmt: skip
 
 
 @cache
 def parameters_of(resource_type: str) -> dict[str, Parameter]:
-    """The search parameters of a type, by name."""
-    table = {one.name: one for one in _STORE}
-    for kind, name, form, expression in _ROWS:
+    """The search parameters of a type, by name; empty for a type not kept here."""
+    if resource_type not in SERVED_TYPES:
+        return {}
+    table = {}
+    for name, standard in search_parameters(resource_type).items():
+        parameter = _standard(resource_type, standard)
+        if parameter is not None and (resource_type, name) not in _LEFT_OUT:
+            table[name] = parameter
+    for kind, name, form, expression in OWN:
         if kind == resource_type:
-            paths = compile_expression(expression, resource_type)
-            if paths:
-                table[name] = Parameter(name, form, paths, "Patient" if name == "patient" else "")  # type: ignore[arg-type]
+            table[name] = Parameter(name, form, compile_expression(expression, kind) or ())
     return table
+
+
+def _standard(resource_type: str, standard: SearchParameter) -> Parameter | None:
+    if standard.type not in get_args(Kind):
+        return None
+    paths: tuple[Path, ...] = ()
+    if standard.code not in _OF_THE_STORE:
+        paths = compile_expression(standard.expression, resource_type) or ()
+        if not paths:
+            return None
+    # These names say what they point at, whatever else R4 lets the element point at.
+    target = {"patient": "Patient", "encounter": "Encounter"}.get(standard.code, "")
+    if len(standard.target) == 1:
+        target = standard.target[0]
+    return Parameter(standard.code, cast(Kind, standard.type), paths, target, standard.url)
