@@ -7,9 +7,10 @@ from collections.abc import Iterable
 from rich.console import Console
 from rich.table import Table
 
+from service.domain.field import UNKNOWN
 from service.domain.kinds import KINDS
 from service.domain.line import Line
-from service.domain.measurement import ABSENT_REASONS, UNKNOWN, Coded, Measurement, Quantity
+from service.domain.measurement import ABSENT_REASONS, Coded, Measurement, Quantity
 from service.domain.metric import Missing, Result
 from service.domain.metrics import METRICS
 from service.domain.reading import Reading

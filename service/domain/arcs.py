@@ -220,6 +220,10 @@ def signed(direction: Direction, value: Decimal, convention: str) -> Decimal:
                 )
             )
         return value
+    if convention == "neutral-zero":
+        message = "Neutral-zero text states an arc, not one number."
+        expected = "the motion of an arc with three numbers, or another convention"
+        raise Invalid(Issue("value", message, "convention", convention, "neutral-zero", expected))
     if convention == "minus-is-hyperextension" and "extension" in direction.name:
         if direction.beyond != "hyperextension":
             raise Invalid(

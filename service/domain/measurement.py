@@ -14,10 +14,9 @@ from itertools import product
 from typing import Literal
 
 from service.domain.anatomy import SIDES, Site
-from service.domain.terms import Coding, Term, by_code
+from service.domain.field import COMMON, UNKNOWN, Field
+from service.domain.terms import Coding, Term
 from service.errors import Issue
-
-UNKNOWN = "unknown"
 
 ABSENT_REASONS: dict[str, str] = {
     "unknown": "not recorded, or the value is not known",
@@ -54,52 +53,6 @@ class Absent:
 
 
 Value = Quantity | Coded | Absent
-
-
-@dataclass(frozen=True, slots=True)
-class Field:
-    """One piece of context a reading carries.
-
-    `choices` lists the permitted answers; a field without choices takes text. Unless `required`, `unknown` is always
-    allowed and is what an omitted field means. `place` is where FHIR keeps it: a component of its own, or the
-    element made for it.
-    """
-
-    name: str
-    title: str
-    choices: Mapping[str, Term] = field(default_factory=dict)
-    required: bool = False
-    place: Literal["component", "method"] = "component"
-
-    @property
-    def codes(self) -> tuple[str, ...]:
-        """Every permitted answer, `unknown` among them unless the field is required."""
-        return tuple(self.choices) + (() if self.required else (UNKNOWN,))
-
-
-def choices(**given: str) -> dict[str, Term]:
-    """Answers by code, from `code="what it means"`; underscores in a code become hyphens."""
-    return by_code(Term(code.replace("_", "-"), display) for code, display in given.items())
-
-
-TREATMENT = Field(
-    "treatment",
-    "Before or after the treatment of the visit",
-    choices(before="before treatment", after="after treatment"),
-)
-INSTRUMENT = Field("instrument", "The instrument used, as the clinic names it")
-COMMON: tuple[Field, ...] = (TREATMENT, INSTRUMENT)
-"""Context that every kind carries."""
-
-ORTHOSIS_STATE = Field(
-    "orthosis_state",
-    "Whether the hand was in an orthosis",
-    choices(
-        free="free: no orthosis on, none just taken off",
-        in_orthosis="measured in the orthosis",
-        out_of_orthosis="measured just out of the orthosis",
-    ),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,6 +239,8 @@ class MeasurementKind:
     @property
     def panel_concepts(self) -> Mapping[str, Term]:
         """Every code a whole can have, with its term."""
+        if not self.panels:
+            return {}
         first, *others = self.axes
         found: dict[str, Term] = {}
         for name in dict.fromkeys(self.panels.values()):

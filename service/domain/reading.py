@@ -7,15 +7,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from service.domain.anatomy import PartState, Site, lacking, site
+from service.domain.field import UNKNOWN, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import (
     ABSENT_REASONS,
-    UNKNOWN,
     Absent,
     Caution,
     Circumstances,
     Entry,
-    Field,
     Finding,
     Measurement,
     MeasurementKind,
@@ -52,7 +51,8 @@ def read_entry(entry: Entry, circumstances: Circumstances) -> Reading:
     where = site(entry.side, entry.site)
     _require(kind, entry, where)
     values = _values(kind, entry, where)
-    given = {**entry.fields, "convention": entry.convention, "summary_rule": summary_rule(entry)}
+    rule = "" if entry.absent else summary_rule(entry)
+    given = {**entry.fields, "convention": entry.convention, "summary_rule": rule}
     answers = {f.name: _answer(f, given) for f in kind.all_fields if f.name not in values[0][0]}
     made = tuple(_measurement(kind, entry, where, circumstances, {**answers, **named}, v) for named, v in values)
     axis = kind.axes[0].name if kind.axes else ""

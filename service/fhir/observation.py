@@ -11,19 +11,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 
 from service.domain.anatomy import Site
+from service.domain.field import COMMON, UNKNOWN, Field
 from service.domain.kinds import KINDS
-from service.domain.measurement import (
-    COMMON,
-    UNKNOWN,
-    Absent,
-    Circumstances,
-    Coded,
-    Field,
-    Measurement,
-    MeasurementKind,
-    Quantity,
-    Value,
-)
+from service.domain.measurement import Absent, Circumstances, Coded, Measurement, MeasurementKind, Quantity, Value
 from service.domain.reading import Reading
 from service.domain.terms import Term
 from service.domain.units import UNITS
@@ -31,6 +21,7 @@ from service.fhir.canonical import UCUM, code_system, profile
 from service.fhir.text import Json
 
 ABSENT_SYSTEM = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+ABSENT_EXTENSION = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 LOCAL_ABSENT = ("stopped-for-pain",)
 CATEGORY_SYSTEM = "http://terminology.hl7.org/CodeSystem/observation-category"
 OBSERVATION_CODE = code_system("observation-code")
@@ -183,8 +174,10 @@ def _site(where: Site) -> Json:
 def _method(kind: MeasurementKind, measurement: Measurement) -> Json:
     field = next((f for f in kind.fields if f.place == "method"), None)
     answer = measurement.answer(field.name) if field else UNKNOWN
-    if field is None or answer == UNKNOWN:
+    if field is None:
         return {}
+    if answer == UNKNOWN:
+        return {"method": {"extension": [{"url": ABSENT_EXTENSION, "valueCode": UNKNOWN}]}}
     return {"method": concept(answer_system(kind, field), field.choices[answer])}
 
 
@@ -212,7 +205,9 @@ def _attempts(measurement: Measurement) -> Iterator[Json]:
         yield _component(ENTERED, COMPONENTS[ENTERED], {"valueString": measurement.entered})
     for caution in measurement.cautions:
         coding = {"system": CAUTION_SYSTEM, "code": caution.rule}
-        yield _component(CAUTION, COMPONENTS[CAUTION], {"valueCodeableConcept": {"coding": [coding], "text": caution.reason}})
+        yield _component(
+            CAUTION, COMPONENTS[CAUTION], {"valueCodeableConcept": {"coding": [coding], "text": caution.reason}}
+        )
 
 
 def _component(code: str, title: str, stated: Mapping[str, object]) -> Json:

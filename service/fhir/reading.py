@@ -10,15 +10,14 @@ from decimal import Decimal
 from typing import Any
 
 from service.domain.anatomy import Site, site_of_code
+from service.domain.field import UNKNOWN, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import (
     ABSENT_REASONS,
-    UNKNOWN,
     Absent,
     Caution,
     Circumstances,
     Coded,
-    Field,
     Measurement,
     MeasurementKind,
     Quantity,

@@ -13,8 +13,9 @@ from zoneinfo import ZoneInfo
 
 from service.domain.anatomy import SIDES
 from service.domain.clock import Moment, moment, zone_of
+from service.domain.field import Field
 from service.domain.kinds import KINDS
-from service.domain.measurement import ABSENT_REASONS, Entry, Field, MeasurementKind
+from service.domain.measurement import ABSENT_REASONS, Entry, MeasurementKind
 from service.errors import Invalid, Issue
 
 Identifier = tuple[str, str]

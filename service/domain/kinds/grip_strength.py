@@ -6,20 +6,8 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
 from service.domain.anatomy import Site
-from service.domain.measurement import (
-    ORTHOSIS_STATE,
-    UNKNOWN,
-    Absent,
-    Better,
-    Bounds,
-    Entry,
-    Field,
-    Finding,
-    Measurement,
-    MeasurementKind,
-    Value,
-    choices,
-)
+from service.domain.field import ORTHOSIS_STATE, UNKNOWN, Field, choices
+from service.domain.measurement import Absent, Better, Bounds, Entry, Finding, Measurement, MeasurementKind, Value
 from service.domain.terms import LOINC, Coding, Term, by_code
 from service.domain.trials import SUMMARY_RULES, read_with_trials
 from service.errors import Issue

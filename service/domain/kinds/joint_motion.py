@@ -7,20 +7,8 @@ from decimal import Decimal
 
 from service.domain.anatomy import PARTS, Site
 from service.domain.arcs import ARCS, CONVENTIONS, direction_of, directions, number, read_arc, signed
-from service.domain.measurement import (
-    ORTHOSIS_STATE,
-    UNKNOWN,
-    Better,
-    Bounds,
-    Entry,
-    Field,
-    Finding,
-    Measurement,
-    MeasurementKind,
-    Quantity,
-    Value,
-    choices,
-)
+from service.domain.field import ORTHOSIS_STATE, UNKNOWN, Field, choices
+from service.domain.measurement import Better, Bounds, Entry, Finding, Measurement, MeasurementKind, Quantity, Value
 from service.domain.terms import SNOMED, Coding, Term, by_code
 from service.errors import Invalid, Issue
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from service.domain.anatomy import PARTS, Site
-from service.domain.measurement import Better, Coded, Entry, Field, MeasurementKind, Value, choices
+from service.domain.field import Field, choices
+from service.domain.measurement import Better, Coded, Entry, MeasurementKind, Value
 from service.domain.terms import Term, by_code
 from service.errors import Invalid, Issue
 
