@@ -7,8 +7,8 @@ error of a sum or a difference is never made from the errors of its parts.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Literal
 
@@ -21,6 +21,7 @@ class PublishedError:
 
     `statistic` is SEM (standard error of measurement) or MDC (minimal detectable change). `low` to `high` is the
     range printed, in `unit`; both are equal where one value is. `level` is the confidence of an MDC, empty for an SEM.
+    `holds_for` names the conditions of a result that the study had, where they leave others out.
     """
 
     statistic: Literal["SEM", "MDC"]
@@ -33,14 +34,15 @@ class PublishedError:
     method: str
     source: str
     status: Literal["published", "from memory"] = "published"
+    holds_for: Mapping[str, str] = field(default_factory=dict)
 
 
 def _error(
-    statistic: Literal["SEM", "MDC"], values: str, unit: str, study: tuple[str, str, str, str]
+    statistic: Literal["SEM", "MDC"], values: str, unit: str, study: tuple[str, str, str, str], **holds_for: str
 ) -> PublishedError:
     low, _, high = values.partition("-")
     level = "95%" if statistic == "MDC" else ""
-    return PublishedError(statistic, Decimal(low), Decimal(high or low), unit, level, *study)
+    return PublishedError(statistic, Decimal(low), Decimal(high or low), unit, level, *study, holds_for=holds_for)
 
 
 _TWO_DAYS = (
@@ -71,21 +73,24 @@ _HAND_INJURIES = (
 
 ERRORS: dict[str, tuple[PublishedError, ...]] = {
     "joint-motion": (_error("SEM", "2.4-4.9", "deg", _STUDENTS),),
-    "arc-of-motion": (_error("SEM", "4-11", "deg", _TWO_DAYS), _error("MDC", "12-30", "deg", _TWO_DAYS)),
+    "arc-of-motion": (
+        _error("SEM", "4-11", "deg", _TWO_DAYS, mode="active", orthosis_state="free"),
+        _error("MDC", "12-30", "deg", _TWO_DAYS, mode="active", orthosis_state="free"),
+    ),
     "grip-summary": (
-        _error("SEM", "1.8", "kgf", _WEAK),
-        _error("MDC", "4.9", "kgf", _WEAK),
-        _error("SEM", "1.8", "kgf", _STRONGER),
-        _error("MDC", "5.1", "kgf", _STRONGER),
+        _error("SEM", "1.8", "kgf", _WEAK, summary_rule="mean-of-trials"),
+        _error("MDC", "4.9", "kgf", _WEAK, summary_rule="mean-of-trials"),
+        _error("SEM", "1.8", "kgf", _STRONGER, summary_rule="mean-of-trials"),
+        _error("MDC", "5.1", "kgf", _STRONGER, summary_rule="mean-of-trials"),
         _error("MDC", "61", "N", _HAND_INJURIES),
     ),
 }
 """By name of the kind or metric. Kilograms printed for a dynamometer are read as the force they show, kgf."""
 
 
-def errors_of(name: str) -> tuple[PublishedError, ...]:
-    """The published errors of a kind or metric; none where none is fit for use."""
-    return ERRORS.get(name, ())
+def errors_of(name: str, conditions: Mapping[str, str]) -> tuple[PublishedError, ...]:
+    """The published errors of a kind or metric under these conditions; none where none is fit for use."""
+    return tuple(e for e in ERRORS.get(name, ()) if e.holds_for.items() <= conditions.items())
 
 
 def in_words(errors: Iterable[PublishedError]) -> str:

@@ -45,7 +45,7 @@ Beside = Callable[[Result], Result | Missing]
 
 
 def line_of(results: Iterable[Result], beside: Beside) -> Line:
-    """The line of results of one metric at one site; `beside` finds the percent of the other hand that goes with one."""
+    """The line of one metric's results at one site; `beside` finds the percent of the other hand that goes with one."""
     ordered = sorted(results, key=_order)
     with_value = [r for r in ordered if not r.is_missing]
     if not with_value:

@@ -140,7 +140,7 @@ class Metric:
             parts=tuple(parts),
             parameters=dict(parameters or {}),
             notes=tuple(dict.fromkeys((*notes, *([self.caveat] if self.caveat else [])))),
-            errors=errors_of(self.name),
+            errors=errors_of(self.name, conditions),
             counts=dict(counts or {}),
         )
 
