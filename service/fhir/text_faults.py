@@ -74,6 +74,7 @@ def _encoding_fault(raw: bytes) -> Fault | None:
 def _grammar_fault(raw: bytes, problem: str) -> Fault:
     named = _BYTE.search(problem)
     at = int(named[1]) if named else len(raw)
+    at -= "trailing characters" in problem  # there the reader names the byte after the first one too many
     where = place_of_byte(raw, at)
     if "surrogate" in problem or _holds_surrogate(raw):
         return Fault("A text holds a lone surrogate, which is no character.", where, rule="utf-8")
