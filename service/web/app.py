@@ -1,0 +1,72 @@
+"""The application: its routes, the fences around them, and its own description."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.telemetry import TelemetryConfig
+from starlette.middleware import Middleware
+
+from service.settings import Settings
+from service.storage.records import Records
+from service.web import errors
+from service.web.body_limit import BodyLimit
+from service.web.docs import docs_router
+from service.web.fhir.description import ERROR_ANSWER
+from service.web.fhir.interactions import routes
+from service.web.fhir.requests import BASE
+from service.web.fhir.routes import interactions_of
+from service.web.headers import SecureHeaders
+from service.web.health import health_router
+from service.web.loopback import LoopbackOnly
+from service.web.openapi import describe
+from service.web.patients import patients_router
+from service.web.visits import visits_router
+from service.web.work import Work
+
+DESCRIPTION = """\
+Hand-therapy measurements and orthosis episodes as coded, validated FHIR R4 resources. Visits go in as a clinician would
+say them; FHIR resources, histories and summaries come out. The numbers inform; they prescribe nothing.
+
+While no identity provider is configured, only this computer is answered.
+"""
+
+# A request's query names patients, so nothing of it is reported anywhere else.
+_NO_TELEMETRY = TelemetryConfig(tracing=False, metrics=False, logs=False, auto_configure=False)
+
+
+def create_app(settings: Settings, records: Records) -> FastAPI:
+    """The HTTP face of one clinic's open `records`."""
+    work = Work(records, in_process=settings.database_url.startswith("sqlite"))
+    interactions = interactions_of(settings, work)
+    app = FastAPI(
+        title="Hand-therapy record",
+        version=version("hand-therapy-record"),
+        description=DESCRIPTION,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        telemetry=_NO_TELEMETRY,
+        middleware=[
+            Middleware(SecureHeaders),
+            Middleware(LoopbackOnly),
+            Middleware(BodyLimit, max_body=settings.max_body),
+        ],
+        responses={"4XX": ERROR_ANSWER},
+    )
+    errors.install(app)
+    app.router.routes.extend(routes(BASE, interactions))
+    app.include_router(visits_router(work, settings))
+    app.include_router(patients_router(work))
+    app.include_router(health_router(work))
+    app.include_router(docs_router())
+
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            app.openapi_schema = describe(app, interactions)
+        return app.openapi_schema
+
+    app.openapi = openapi  # type: ignore[method-assign] # FastAPI's own way to extend the document
+    return app

@@ -1,0 +1,61 @@
+"""The table of what `/fhir` offers: from it come the routes and their description in the OpenAPI document."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import dataclass, field
+from itertools import groupby
+from operator import attrgetter
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One header, query or path parameter of an interaction, as OpenAPI names it (`place`: header, query or path)."""
+
+    name: str
+    place: str
+    meaning: str
+    example: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Interaction:
+    """One thing a client may do.
+
+    `path` is below the base, with `{type}`, `{id}` and `{version}`; `takes` names what is sent (`resource`, `bundle`,
+    `form`), `gives` the schema of what comes back; `answers` holds the statuses and what each means.
+    """
+
+    name: str
+    method: str
+    path: str
+    endpoint: Endpoint
+    summary: str
+    answers: dict[int, str]
+    meaning: str = ""
+    takes: str = ""
+    gives: str = "Resource"
+    parameters: tuple[Parameter, ...] = field(default=())
+
+
+def routes(base: str, interactions: Iterable[Interaction]) -> list[Route]:
+    """One route for each path, so that a method not offered there is answered with all that are."""
+    by_path = attrgetter("path")
+    grouped = groupby(sorted(interactions, key=by_path), key=by_path)
+    return [_route(base + path, {each.method: each.endpoint for each in group}) for path, group in grouped]
+
+
+def _route(path: str, endpoints: dict[str, Endpoint]) -> Route:
+    if "GET" in endpoints:
+        endpoints["HEAD"] = endpoints["GET"]
+
+    async def answer(request: Request) -> Response:
+        return await endpoints[request.method](request)
+
+    return Route(path, answer, methods=list(endpoints))

@@ -1,0 +1,43 @@
+"""Read, vread and the server's own definitions."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service.fhir import conformance, text
+from service.fhir.capability import DEFINITIONS, capability_statement
+from service.usecases import resources
+from service.web.fhir.answers import answer, version_answer
+from service.web.fhir.requests import actor_of, base_url, id_in, only_form, type_in, version_in
+from service.web.work import Work
+
+
+class Reading:
+    """The handlers that answer with one resource."""
+
+    def __init__(self, work: Work) -> None:
+        self._work = work
+
+    async def read(self, request: Request) -> Response:
+        """The present version of a resource, or a definition of the server's own."""
+        form = only_form(request)
+        if request.path_params["type"] in DEFINITIONS:
+            definition = conformance.find(request.path_params["type"], request.path_params["id"])
+            return answer(text.dump(definition), form)
+        actor, kind, ident = actor_of(request), type_in(request), id_in(request)
+        stored = await self._work.look_up(lambda reader: resources.read(reader, actor, kind, ident))
+        return version_answer(request, stored, form)
+
+    async def vread(self, request: Request) -> Response:
+        """One version of a resource."""
+        form, actor = only_form(request), actor_of(request)
+        kind, ident, version = type_in(request), id_in(request), version_in(request)
+        stored = await self._work.look_up(lambda reader: resources.read_version(reader, actor, kind, ident, version))
+        return version_answer(request, stored, form)
+
+    async def metadata(self, request: Request) -> Response:
+        """What this server offers, as a CapabilityStatement."""
+        form = only_form(request)
+        statement = capability_statement(base_url(request), conformance.SUPPORTED)
+        return answer(text.dump(statement), form)

@@ -1,0 +1,151 @@
+"""What a FHIR request says beside its body: who asks, from which base, with which parameters and preferences."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from urllib.parse import parse_qsl
+
+from starlette.requests import Request
+
+from service.domain.actor import LOCAL, Actor
+from service.errors import Invalid, Issue, Malformed, NotFound
+from service.fhir.definitions import SERVED_TYPES
+from service.web.fhir.negotiation import answer_type
+
+BASE = "/fhir"
+Pairs = list[tuple[str, str]]
+
+_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+_VERSION_TAG = re.compile(r'(?:W/)?"([1-9][0-9]{0,17})"')
+_MAX_PARAMETERS = 500
+_RETURNS = ("minimal", "representation", "OperationOutcome")
+
+
+@dataclass(frozen=True, slots=True)
+class Preferences:
+    """The Prefer header: what a change should answer with, and whether unknown parameters are put up with."""
+
+    returning: str = "representation"
+    lenient: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How the answer is written: its Content-Type, and whether it is laid out for human eyes."""
+
+    content_type: str
+    pretty: bool = False
+    kept: tuple[tuple[str, str], ...] = ()
+    """The parameters that asked for this, for the links to further pages."""
+
+
+def actor_of(request: Request) -> Actor:
+    """The person this request acts for."""
+    return LOCAL
+
+
+def base_url(request: Request) -> str:
+    """The absolute base of this server's FHIR addresses, by the name the request itself used."""
+    return f"{request.url.scheme}://{request.headers['host']}{BASE}"
+
+
+def type_in(request: Request) -> str:
+    """The resource type in the path; raises `NotFound` for one that is not kept here."""
+    written: str = request.path_params["type"]
+    if written not in SERVED_TYPES:
+        raise NotFound(Issue("not-supported", f"This record keeps no resources of a type '{written}'."))
+    return written
+
+
+def id_in(request: Request) -> str:
+    """The id in the path; raises `NotFound` for what can be no id."""
+    written: str = request.path_params["id"]
+    if not _ID.fullmatch(written):
+        raise NotFound(Issue("not-found", "There is no such resource: an id has 1 to 64 letters, digits, '-' or '.'."))
+    return written
+
+
+def version_in(request: Request) -> int:
+    """The version in the path; raises `NotFound` for what can be no version."""
+    written: str = request.path_params["version"]
+    if not re.fullmatch("[1-9][0-9]{0,17}", written):
+        raise NotFound("There is no such version: versions here are whole numbers from 1.")
+    return int(written)
+
+
+def pairs_of(encoded: bytes | str, where: str = "the query") -> Pairs:
+    """Name and value of each parameter of a query or form, in order; raises `Malformed`."""
+    written = encoded.decode("latin-1") if isinstance(encoded, bytes) else encoded
+    try:
+        pairs = parse_qsl(written, keep_blank_values=True, errors="strict", max_num_fields=_MAX_PARAMETERS)
+    except UnicodeDecodeError as error:
+        raise Malformed(f"A percent-encoded character in {where} is not UTF-8.") from error
+    except ValueError as error:
+        raise Malformed(f"There are more than {_MAX_PARAMETERS} parameters in {where}.") from error
+    for name, value in pairs:
+        if any(character < " " or character == "\x7f" for character in name + value):
+            raise Malformed(Issue("invalid", "A parameter holds a control character.", f"http.{name!r}", repr(value)))
+    return pairs
+
+
+def form_of(request: Request, pairs: Pairs) -> tuple[Form, Pairs]:
+    """How to write the answer, and the parameters that say something else; raises `NotAcceptable`, `Malformed`."""
+    kept = tuple(pair for pair in pairs if pair[0] in ("_format", "_pretty"))
+    asked = dict(kept)
+    pretty = asked.get("_pretty", "false")
+    if pretty not in ("true", "false"):
+        raise Malformed(Issue("invalid", "Pretty is wanted or not.", "http._pretty", pretty, expected="true or false"))
+    content_type = answer_type(request.headers.get("accept"), asked.get("_format"))
+    rest = [pair for pair in pairs if pair[0] not in ("_format", "_pretty")]
+    return Form(content_type, pretty == "true", kept), rest
+
+
+def only_form(request: Request) -> Form:
+    """`form_of` for interactions that have no parameters of their own: raises `Malformed` for any, unless lenient."""
+    form, rest = form_of(request, pairs_of(request.scope["query_string"]))
+    refuse_unknown(rest, preferences_of(request))
+    return form
+
+
+def refuse_unknown(rest: Pairs, preferences: Preferences) -> None:
+    """Raise `Malformed` for parameters that are not known, unless they are to be put up with."""
+    if rest and not preferences.lenient:
+        raise Malformed(
+            *(Issue("not-supported", f"The parameter '{name}' is not known here.", f"http.{name}") for name, _ in rest)
+        )
+
+
+def preferences_of(request: Request) -> Preferences:
+    """The Prefer headers; preferences that are not known, or not met here, are passed over as RFC 7240 says."""
+    asked: dict[str, str] = {}
+    for header in request.headers.getlist("prefer"):
+        for preference in re.split("[,;]", header):
+            name, _, value = preference.partition("=")
+            asked.setdefault(name.strip().lower(), value.strip().strip('"'))
+    returning = asked.get("return", "representation")
+    return Preferences(
+        returning if returning in _RETURNS else "representation", asked.get("handling", "strict").lower() == "lenient"
+    )
+
+
+def expected_version(request: Request) -> int | None:
+    """The version named by If-Match, or None without one; raises `Malformed`."""
+    written = request.headers.get("if-match")
+    if written is None:
+        return None
+    tag = _VERSION_TAG.fullmatch(written.strip())
+    if tag is None:
+        raise Malformed(Issue("invalid", "If-Match names no version.", "http.If-Match", written, expected='W/"3"'))
+    return int(tag[1])
+
+
+@contextmanager
+def as_malformed() -> Iterator[None]:
+    """What is wrong with a search is the request's form, not a resource's content: `Invalid` leaves as `Malformed`."""
+    try:
+        yield
+    except Invalid as error:
+        raise Malformed(*error.issues) from error

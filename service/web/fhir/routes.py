@@ -1,0 +1,145 @@
+"""The table of interactions that this server offers."""
+
+from __future__ import annotations
+
+from service.settings import Settings
+from service.web.fhir.bundles import Bundles
+from service.web.fhir.history import History
+from service.web.fhir.interactions import Interaction, Parameter
+from service.web.fhir.reading import Reading
+from service.web.fhir.searching import Searching
+from service.web.fhir.writing import Writing
+from service.web.work import Work
+
+_PREFER = Parameter(
+    "Prefer", "header", "What to answer with: `minimal`, `representation` or `OperationOutcome`.", "return=minimal"
+)
+_LENIENT = Parameter(
+    "Prefer", "header", "Puts up with unknown parameters, and reports them in the answer.", "handling=lenient"
+)
+_IF_NONE_MATCH = Parameter("If-None-Match", "header", "The version that is known already.", 'W/"2"')
+_IF_MODIFIED_SINCE = Parameter("If-Modified-Since", "header", "Since when the resource is known.")
+_IF_MATCH = Parameter("If-Match", "header", "The version that is to be changed; refused if it is another.", 'W/"2"')
+_IF_NONE_EXIST = Parameter(
+    "If-None-Exist",
+    "header",
+    "Search parameters; if one resource fits them it is answered, and none is created.",
+    "identifier=https://clinic.example/file|12",
+)
+_COUNT = Parameter("_count", "query", "How many entries a page holds.", "50")
+_SEARCH = (
+    Parameter("*", "query", "Any search parameter that `/fhir/metadata` lists for the type.", "patient=example"),
+    _COUNT,
+    Parameter("_sort", "query", "What orders the matches; `-` before it for the latest first.", "-date"),
+    Parameter("_total", "query", "`accurate` counts all matches.", "accurate"),
+    _LENIENT,
+)
+
+
+def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
+    """Everything `/fhir` offers, in the order in which it is described."""
+    reading, searching, writing = Reading(work), Searching(work, settings), Writing(work)
+    history, bundles = History(work), Bundles(work, settings)
+    return (
+        Interaction(
+            "capabilities",
+            "GET",
+            "/metadata",
+            reading.metadata,
+            "What this server offers, as a CapabilityStatement.",
+            {200: "The statement."},
+            gives="CapabilityStatement",
+        ),
+        Interaction(
+            "search",
+            "GET",
+            "/{type}",
+            searching.by_get,
+            "Find resources of one type.",
+            {200: "A searchset; its `self` link says how the query was understood, `next` leads to the next page."},
+            gives="Bundle",
+            parameters=_SEARCH,
+        ),
+        Interaction(
+            "search-by-post",
+            "POST",
+            "/{type}/_search",
+            searching.by_post,
+            "Find resources of one type, with the parameters in a form.",
+            {200: "A searchset, as by GET."},
+            takes="form",
+            gives="Bundle",
+            parameters=(_LENIENT,),
+        ),
+        Interaction(
+            "create",
+            "POST",
+            "/{type}",
+            writing.create,
+            "Store a new resource; the server gives it an id.",
+            {201: "Created; `Location` says where.", 200: "There was one that fits If-None-Exist."},
+            takes="resource",
+            parameters=(_IF_NONE_EXIST, _PREFER),
+        ),
+        Interaction(
+            "read",
+            "GET",
+            "/{type}/{id}",
+            reading.read,
+            "The present version of a resource.",
+            {200: "The resource as it was stored, with its version in `ETag`.", 304: "Nothing new."},
+            parameters=(_IF_NONE_MATCH, _IF_MODIFIED_SINCE),
+        ),
+        Interaction(
+            "update",
+            "PUT",
+            "/{type}/{id}",
+            writing.update,
+            "Store the next version of a resource, or the first under this id.",
+            {200: "Updated; a body that says nothing new makes no new version.", 201: "Created under this id."},
+            takes="resource",
+            parameters=(_IF_MATCH, _PREFER),
+        ),
+        Interaction(
+            "delete",
+            "DELETE",
+            "/{type}/{id}",
+            writing.delete,
+            "Mark a resource deleted; its versions stay.",
+            {204: "Deleted, now or before."},
+            gives="",
+            parameters=(_IF_MATCH, _PREFER),
+        ),
+        Interaction(
+            "vread",
+            "GET",
+            "/{type}/{id}/_history/{version}",
+            reading.vread,
+            "One version of a resource.",
+            {200: "The version as it was stored."},
+            parameters=(_IF_NONE_MATCH, _IF_MODIFIED_SINCE),
+        ),
+        Interaction(
+            "history",
+            "GET",
+            "/{type}/{id}/_history",
+            history.of_instance,
+            "All versions of a resource, newest first.",
+            {200: "A history; `next` leads to the next page."},
+            gives="Bundle",
+            parameters=(_COUNT, _LENIENT),
+        ),
+        Interaction(
+            "batch",
+            "POST",
+            "",
+            bundles.process,
+            "Many requests in one Bundle.",
+            {200: "One answer for each entry, in the same order."},
+            "A `transaction` is all or nothing, and its entries may refer to one another by `urn:uuid`; a `batch` is so"
+            " many requests, each with its own outcome.",
+            takes="bundle",
+            gives="Bundle",
+            parameters=(_PREFER,),
+        ),
+    )

@@ -1,0 +1,81 @@
+"""Search, by GET and by POST."""
+
+from __future__ import annotations
+
+from urllib.parse import quote, urlencode
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service.errors import Issue
+from service.fhir import bundle, search_parameters
+from service.fhir.search_parameters import Query
+from service.settings import Settings
+from service.storage.records import Page
+from service.usecases import resources
+from service.web.errors import outcome
+from service.web.fhir.answers import answer
+from service.web.fhir.negotiation import require_form
+from service.web.fhir.requests import (
+    Pairs,
+    actor_of,
+    as_malformed,
+    base_url,
+    form_of,
+    pairs_of,
+    preferences_of,
+    type_in,
+)
+from service.web.work import Work
+
+
+class Searching:
+    """The handlers that answer with a set of matches."""
+
+    def __init__(self, work: Work, settings: Settings) -> None:
+        self._work = work
+        self._zone = settings.zone_info
+
+    async def by_get(self, request: Request) -> Response:
+        """The matches of the query in the address."""
+        return await self._search(request, [])
+
+    async def by_post(self, request: Request) -> Response:
+        """The matches of the query in the form that was sent, and in the address."""
+        require_form(request.headers.get("content-type"), request.headers.get("content-encoding"))
+        return await self._search(request, pairs_of(await request.body(), "the form"))
+
+    async def _search(self, request: Request, sent: Pairs) -> Response:
+        kind, actor, base = type_in(request), actor_of(request), base_url(request)
+        form, pairs = form_of(request, [*pairs_of(request.scope["query_string"]), *sent])
+        lenient = preferences_of(request).lenient
+        with as_malformed():
+            query = search_parameters.parse(kind, pairs, lenient=lenient, zone=self._zone, base=base)
+            page = await self._work.read(lambda reader: resources.search(reader, actor, query))
+        return answer(searchset(query, page, base, list(form.kept)), form)
+
+
+def searchset(query: Query, page: Page, base: str, kept: Pairs) -> bytes:
+    """A page of matches as a Bundle; `kept` are parameters that belong to its links without being of the search."""
+    pairs = [*_honoured(query), *kept]
+    following = [*pairs, ("_cursor", page.next)] if page.next else []
+    links = bundle.Links(
+        address(f"{base}/{query.type}", pairs), address(f"{base}/{query.type}", following) if following else ""
+    )
+    passed_over = outcome(_passed_over(name) for name, _ in query.ignored) if query.ignored else None
+    return bundle.searchset(page.matches, base=base, links=links, total=page.total, outcome=passed_over)
+
+
+def _honoured(query: Query) -> Pairs:
+    """The parameters as they were acted on: a page is never larger than the record's largest."""
+    return [(name, str(query.count) if name == "_count" else value) for name, value in query.used]
+
+
+def address(path: str, pairs: Pairs) -> str:
+    """An address with these parameters in its query."""
+    return f"{path}?{urlencode(pairs, safe=':/,', quote_via=quote)}" if pairs else path
+
+
+def _passed_over(name: str) -> Issue:
+    message = f"The parameter '{name}' is not known here and was passed over."
+    return Issue("not-supported", message, f"http.{name}", severity="warning")

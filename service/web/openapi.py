@@ -1,0 +1,41 @@
+"""The OpenAPI document: what FastAPI knows of its own routes, and the FHIR interface beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from service.web.fhir.description import SCHEMAS, TAG, path_items
+from service.web.fhir.interactions import Interaction
+from service.web.fhir.requests import BASE
+from service.web.patients import SUMMARY_SCHEMA
+from service.web.visits import visit_schemas
+
+_TAGS = [
+    {"name": "Visits", "description": "What happened at a visit, as a clinician would say it."},
+    {"name": "Patients", "description": "What the record can say about one patient."},
+    {
+        "name": TAG,
+        "description": (
+            "The same record as FHIR R4 resources (https://hl7.org/fhir/R4/), for other programs. `/fhir/metadata`"
+            " says which types there are and by which parameters each is searched.\n\nAn unknown parameter is refused,"
+            " unless the header `Prefer: handling=lenient` asks to put up with it: then the answer says what was passed"
+            " over."
+        ),
+    },
+    {"name": "Service", "description": "Whether the record answers."},
+]
+
+
+def describe(app: FastAPI, interactions: Iterable[Interaction]) -> dict[str, Any]:
+    """The whole OpenAPI 3.1 document of `app`."""
+    document = get_openapi(
+        title=app.title, version=app.version, description=app.description, routes=app.routes, tags=_TAGS
+    )
+    document["paths"] |= path_items(BASE, interactions)
+    schemas = document.setdefault("components", {}).setdefault("schemas", {})
+    schemas |= {**visit_schemas(), "PatientSummary": SUMMARY_SCHEMA, **SCHEMAS}
+    return document

@@ -1,0 +1,64 @@
+"""Opening the record to HTTP: `handrecord serve`."""
+
+from __future__ import annotations
+
+import gc
+import socket
+
+import uvicorn
+from fastapi import FastAPI
+from rich.console import Console
+
+from service.errors import Misconfigured
+from service.settings import Settings
+from service.storage.records import Records
+from service.web.app import create_app
+from service.web.loopback import require_loopback
+
+
+def serve(settings: Settings) -> None:
+    """Answer requests until interrupted; raises `Misconfigured` when address, port or database do not permit it."""
+    require_loopback(settings.host)
+    records = Records.open(settings.database_url)
+    app = create_app(settings, records)
+    with listen(settings.host, settings.port) as listener:
+        address = url_of(listener)
+        console = Console()
+        console.print(f"The record answers at {address} (stop with Ctrl+C)", highlight=False)
+        console.print(f"  how to use it  {address}/docs\n  FHIR R4        {address}/fhir/metadata", highlight=False)
+        # What is loaded by now stays for good: the collector need not look at it again and again.
+        gc.collect()
+        gc.freeze()
+        server_for(app).run(sockets=[listener])
+
+
+def server_for(app: FastAPI) -> uvicorn.Server:
+    """The HTTP server of `app`: no access log, since queries name patients, and no proxy believed."""
+    config = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        ws="none",
+        lifespan="off",
+        timeout_graceful_shutdown=10,
+    )
+    return uvicorn.Server(config)
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A socket that listens on `host` and `port` (0: any free one); raises `Misconfigured` when that cannot be had."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host.strip("[]"), port), family=family, backlog=2048)
+    except OSError as error:
+        raise Misconfigured(
+            f"The record cannot listen on {host}, port {port}: {error.strerror or error}.", where="HANDRECORD_PORT"
+        ) from error
+
+
+def url_of(listener: socket.socket) -> str:
+    """The address a browser on this computer would use."""
+    host, port = listener.getsockname()[:2]
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
