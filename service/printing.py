@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.table import Table
 
 from service.domain.field import UNKNOWN
+from service.domain.error import PublishedError
 from service.domain.kinds import KINDS
 from service.domain.line import Line
 from service.domain.measurement import ABSENT_REASONS, Coded, Measurement, Quantity
@@ -52,7 +53,8 @@ def value_of(m: Measurement) -> str:
 def amount(quantity: Quantity) -> str:
     """A number with its unit as people write it."""
     sign = {"deg": "°"}.get(quantity.unit)
-    number = f"{quantity.comparator}{quantity.number}"
+    shown = quantity.number if quantity.unit != "%" else round(quantity.number, 1)
+    number = f"{quantity.comparator}{shown}"
     return f"{number}{sign}" if sign else f"{number} {UNITS[quantity.unit].code.strip('[]').replace('_av', '')}"
 
 
@@ -65,8 +67,11 @@ def print_summary(console: Console, summary: PatientSummary) -> None:
         where = f" at the level of the {state.level.replace('-', ' ')}" if state.level else ""
         angle = f" at {state.angle}°" if state.angle is not None else ""
         console.print(f"{state.site.name}: {state.state}{where}{angle} since {state.since.isoformat()}")
+    footnotes = Footnotes()
     for hand in summary.hands:
-        _print_hand(console, hand)
+        _print_hand(console, hand, footnotes)
+    for number, text in enumerate(footnotes.texts, 1):
+        console.print(f"[{number}] {text}", markup=False)
     for caution in summary.warnings:
         day = caution.taken.date().isoformat()
         console.print(
@@ -80,7 +85,20 @@ def print_summary(console: Console, summary: PatientSummary) -> None:
     console.print(CAUTION, style="italic")
 
 
-def _print_hand(console: Console, hand: Hand) -> None:
+class Footnotes:
+    """Long texts that tables point at by number, each once."""
+
+    def __init__(self) -> None:
+        self.texts: list[str] = []
+
+    def number(self, text: str) -> int:
+        """The number of a text."""
+        if text not in self.texts:
+            self.texts.append(text)
+        return self.texts.index(text) + 1
+
+
+def _print_hand(console: Console, hand: Hand, footnotes: Footnotes) -> None:
     roles = {
         "affected": "compared with the other hand",
         "reference": "serves as reference",
@@ -93,18 +111,18 @@ def _print_hand(console: Console, hand: Hand) -> None:
             for heading in ("measure", "start", "now", "change", "error", "now of other hand", "joints now and notes"):
                 table.add_column(heading)
             for measure in measures:
-                _add(table, measure)
+                _add(table, measure, footnotes)
             console.print(table)
 
 
-def _add(table: Table, measure: Measure) -> None:
+def _add(table: Table, measure: Measure, footnotes: Footnotes) -> None:
     name = f"{measure.site.part.name}: {METRICS[measure.metric].title}"
-    _add_line(table, name, measure.main, measure.note)
+    _add_line(table, name, measure.main, measure.note, footnotes)
     for state, line in measure.apart.items():
-        _add_line(table, f"{name}, {state.replace('-', ' ')}", line, "")
+        _add_line(table, f"{name}, {state.replace('-', ' ')}", line, "", footnotes)
 
 
-def _add_line(table: Table, name: str, line: Line | Missing, note: str) -> None:
+def _add_line(table: Table, name: str, line: Line | Missing, note: str, footnotes: Footnotes) -> None:
     if isinstance(line, Missing):
         table.add_row(name, "-", "-", "-", "-", "-", line.reason)
         return
@@ -115,10 +133,17 @@ def _add_line(table: Table, name: str, line: Line | Missing, note: str) -> None:
         _shown(line.start),
         _shown(line.now),
         change.reason if isinstance(change, Missing) else f"{change.number:+}",
-        "; ".join(str(e) for e in line.change.errors) or "not published",
+        "; ".join(_error(e, footnotes) for e in line.change.errors) or "not published",
         _percent(line.now_of_reference),
         "; ".join(dict.fromkeys(notes)),
     )
+
+
+def _error(error: PublishedError, footnotes: Footnotes) -> str:
+    span = str(error.low) if error.low == error.high else f"{error.low} to {error.high}"
+    level = f" at {error.level}" if error.level else ""
+    origin = f"{error.source} ({error.status}). {error.population}; {error.raters}; {error.method}."
+    return f"{error.statistic} {span} {error.unit}{level} [{footnotes.number(origin)}]"
 
 
 def _percent(found: Result | Missing) -> str:
@@ -126,7 +151,15 @@ def _percent(found: Result | Missing) -> str:
 
 
 def _parts(result: Result) -> list[str]:
-    return [f"{p.site.part.joint or p.site.part.name} {_shown(p)}" for p in result.parts]
+    return [_part(part) for part in result.parts]
+
+
+def _part(part: Result) -> str:
+    """A joint with both ends of its arc; anything else with its value."""
+    if not part.site.part.joint:
+        return f"{part.site.part.name} {_shown(part)}"
+    ends = [f"{m.answer('motion').replace('-', ' ')} {value_of(m)}" for m in part.inputs]
+    return f"{part.site.part.joint.upper()}: {', '.join(ends)}" if ends else f"{part.site.part.joint.upper()}: -"
 
 
 def _shown(result: Result) -> str:

@@ -208,11 +208,13 @@ def _known_as(
 
 
 def _says_the_same(one: Measurement, other: Measurement) -> bool:
-    """Whether two readings state the same; cautions follow from the statement and do not count."""
+    """Whether two readings state the same. Cautions follow from the statement and do not count; the text as entered
+    counts only where both come from one source, since one end of an arc may be the same while the other is not."""
+    both_sourced = one.circumstances.source is not None and other.circumstances.source is not None
 
     def bare(m: Measurement) -> Measurement:
         around = replace(m.circumstances, id="", version="", status="", source=None)
-        return replace(m, circumstances=around, cautions=())
+        return replace(m, circumstances=around, cautions=(), entered=m.entered if both_sourced else "")
 
     return to_observation(bare(one)) == to_observation(bare(other))
 
