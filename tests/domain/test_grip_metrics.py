@@ -1,0 +1,148 @@
+"""Grip: the recorded value with its rule, its best trial, its spread, and the other hand."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.domain.metric import Parameters, Result
+from service.domain.metrics import METRICS
+from service.domain.units import convert
+
+MARKED = Parameters(reference_for=frozenset({"right"}))
+
+
+def one(visits, name, parameters=MARKED, side="right") -> Result:
+    found = [r for r in METRICS[name].compute(visits.readings, (), parameters) if r.site.side == side]
+    assert len(found) == 1
+    return found[0]
+
+
+@pytest.mark.check_values("grip_mean3")
+def test_the_mean_of_three(row, visits) -> None:
+    visits.grip("right", " ".join(map(str, row.inputs["trials"])))
+    result = one(visits, "grip-summary")
+    row.check(result.number)
+    assert result.parameters["summary_rule"] == "mean-of-trials"
+    assert [t.number for t in result.inputs[0].trials] == row.inputs["trials"]
+    assert [part.metric for part in result.parts] == ["grip-best", "grip-variation"]
+    assert result.parts[0].number == max(row.inputs["trials"])
+
+
+@pytest.mark.check_values("grip_cv_percent_sample_sd")
+def test_the_coefficient_of_variation_takes_the_sample_sd(row, visits) -> None:
+    visits.grip("right", " ".join(map(str, row.inputs["trials"])))
+    result = one(visits, "grip-variation")
+    row.check(result.number)
+    assert result.parameters["sd"] == "sample"
+    assert "no sign of effort" in " ".join(result.notes)
+
+
+@pytest.mark.check_values("grip_cv_percent_population_sd")
+def test_the_coefficient_of_variation_is_not_that_of_the_population_sd(row, visits) -> None:
+    visits.grip("right", " ".join(map(str, row.inputs["trials"])))
+    found = one(visits, "grip-variation").number
+    n = len(row.inputs["trials"])
+    assert found > row.expected + row.allowed
+    row.check(found * (Decimal(n - 1) / n).sqrt())
+
+
+def test_no_result_calls_anybody_insincere() -> None:
+    texts = " ".join(m.formula + m.caveat + m.title for m in METRICS.values()).lower()
+    assert "insincere" not in texts.replace("sincere women", "").replace("sincere men", "")
+
+
+@pytest.mark.parametrize(("trials", "rule"), [("", "too-few-trials"), ("30", "too-few-trials"), ("0 0 0", "zero-mean")])
+def test_a_spread_needs_trials(visits, trials, rule) -> None:
+    visits.grip("right", trials, value="" if trials else "30")
+    assert one(visits, "grip-variation").value.rule == rule
+
+
+def test_trials_not_recorded_are_said_so(visits) -> None:
+    visits.grip("right", value="30")
+    result = one(visits, "grip-summary")
+    assert result.number == 30
+    assert result.parameters["summary_rule"] == "single-value"
+    assert "trials not recorded" in result.notes
+    assert result.parts[0].value.rule == "no-trials"
+
+
+def test_a_trial_stopped_for_pain_stays_with_its_reason(visits) -> None:
+    visits.grip("right", "30 stopped-for-pain 20")
+    result = one(visits, "grip-summary")
+    assert result.number == 25
+    assert result.counts == {"trials": 3, "trials-done": 2}
+    assert "trial 2: begun and stopped because of pain" in result.notes
+
+
+def test_no_trial_done_is_no_value(visits) -> None:
+    visits.grip("right", "stopped-for-pain not-performed")
+    visits.grip("left", "30 30 30")
+    assert one(visits, "grip-summary").value.rule == "value-absent"
+    assert one(visits, "grip-ratio").value.rule == "value-absent"
+
+
+def test_published_errors_go_with_the_mean_of_trials_only(visits) -> None:
+    visits.grip("right", "30 31 32")
+    visits.grip("left", "30 31 32", summary_rule="best-of-trials")
+    assert len(one(visits, "grip-summary").errors) == 5
+    assert [e.unit for e in one(visits, "grip-summary", side="left").errors] == ["N"]
+    assert one(visits, "grip-ratio").errors == ()
+
+
+def test_the_ratio_needs_a_marked_hand(visits) -> None:
+    visits.grip("right", "20 20 20")
+    visits.grip("left", "40 40 40")
+    result = one(visits, "grip-ratio")
+    assert result.number == 50
+    assert [part.number for part in result.parts] == [20, 40]
+    assert "which hand is dominant is not known" in result.notes
+    assert one(visits, "grip-ratio", Parameters()).value.rule == "no-reference"
+    dominant = Parameters(reference_for=frozenset({"right"}), dominant="left")
+    assert "the left hand is dominant" in one(visits, "grip-ratio", dominant).notes
+
+
+@pytest.mark.parametrize(
+    "field", [{"handle_position": "3"}, {"posture": "standing"}, {"summary_rule": "best-of-trials"}]
+)
+def test_the_other_hand_tested_otherwise_is_no_reference(visits, field) -> None:
+    visits.grip("right", "20 20 20")
+    visits.grip("left", "40 40 40", **field)
+    assert one(visits, "grip-ratio").value.rule == "conditions-differ"
+
+
+def test_a_grip_of_0_is_no_reference(visits) -> None:
+    visits.grip("right", "20 20 20")
+    visits.grip("left", "0 0 0")
+    assert one(visits, "grip-ratio").value.rule == "reference-zero"
+
+
+def test_a_reference_of_another_day_is_named(visits) -> None:
+    visits.grip("right", "20 20 20", 4)
+    visits.grip("left", "40 40 40", 2)
+    assert "reference side measured on 2026-03-02" in one(visits, "grip-ratio").notes
+
+
+forces = st.decimals(5, 80, places=1)
+
+
+@given(forces, forces, st.sampled_from(["kgf", "[lbf_av]", "N"]), st.sampled_from(["kgf", "[lbf_av]", "N"]))
+def test_the_unit_of_entry_changes_no_ratio(fresh, here, there, unit_here, unit_there) -> None:
+    plain, other = fresh(), fresh()
+    plain.grip("right", value=str(here))
+    plain.grip("left", value=str(there))
+    other.grip("right", value=str(convert(here, "kgf", unit_here)), unit=unit_here)
+    other.grip("left", value=str(convert(there, "kgf", unit_there)), unit=unit_there)
+    # What was entered in another unit was itself rounded to six places.
+    assert abs(one(plain, "grip-ratio").number - one(other, "grip-ratio").number) <= Decimal("0.001")
+
+
+@given(st.lists(st.decimals(1, 80, places=1), min_size=2, max_size=5), st.sampled_from(["[lbf_av]", "N"]))
+def test_the_unit_of_entry_changes_no_spread(fresh, trials, unit) -> None:
+    plain, other = fresh(), fresh()
+    plain.grip("right", " ".join(map(str, trials)))
+    other.grip("right", " ".join(str(convert(t, "kgf", unit)) for t in trials), unit=unit)
+    assert abs(one(plain, "grip-variation").number - one(other, "grip-variation").number) <= Decimal("0.001")
