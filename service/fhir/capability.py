@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from importlib.metadata import version
 
-from service.fhir.definitions import SERVED_TYPES, search_parameters
+from service.fhir.definitions import SERVED_TYPES
 from service.fhir.published import definition
 from service.fhir.search_parameters import parameters_of
 from service.fhir.text import Json
 
-SYSTEM_INTERACTIONS: tuple[str, ...] = ("transaction", "batch", "history-system")
+SYSTEM_INTERACTIONS: tuple[str, ...] = ("transaction", "batch")
 TYPE_INTERACTIONS: tuple[str, ...] = (
-    "read", "vread", "history-instance", "history-type", "create", "update", "delete", "search-type",
+    "read", "vread", "history-instance", "create", "update", "delete", "search-type",
 )  # fmt: skip
 READ_ONLY: tuple[str, ...] = ("AuditEvent",)
 CHANGES = frozenset({"create", "update", "delete"})
@@ -71,11 +71,7 @@ def _resource(name: str, supported: tuple[str, ...]) -> Json:
 
 
 def _search(resource_type: str) -> list[Json]:
-    standard = search_parameters(resource_type)
-    listed = []
-    for name, parameter in parameters_of(resource_type).items():
-        found: Json = {"name": name}
-        if name in standard:
-            found["definition"] = standard[name].url
-        listed.append({**found, "type": parameter.kind})
-    return listed
+    return [
+        {"name": name, **({"definition": each.definition} if each.definition else {}), "type": each.kind}
+        for name, each in parameters_of(resource_type).items()
+    ]

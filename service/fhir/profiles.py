@@ -7,8 +7,9 @@ from decimal import Decimal
 from typing import Any
 
 from service.domain.anatomy import SIDES, Site
+from service.domain.field import Field
 from service.domain.kinds import KINDS
-from service.domain.measurement import Field, MeasurementKind
+from service.domain.measurement import MeasurementKind
 from service.domain.units import convert
 from service.fhir.canonical import UCUM, value_set
 from service.fhir.definitions import base_definition

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from functools import cache
 
 from service.domain.anatomy import SITE_TERMS
+from service.domain.field import COMMON
 from service.domain.kinds import KINDS
-from service.domain.measurement import ABSENT_REASONS, COMMON, MeasurementKind
+from service.domain.measurement import ABSENT_REASONS, MeasurementKind
 from service.domain.terms import Term, by_code
 from service.domain.units import UNITS
 from service.fhir.canonical import UCUM, code_system, value_set
@@ -104,7 +105,7 @@ def code_terms(kind: MeasurementKind) -> list[Term]:
 
 def panel_terms(kind: MeasurementKind) -> list[Term]:
     """The codes of the wholes that join readings of this kind."""
-    return list(kind.panel_concepts.values()) if kind.panels else []
+    return list(kind.panel_concepts.values())
 
 
 def _context_terms() -> Iterator[Term]:
