@@ -25,9 +25,9 @@ _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - offsets are applied as integers,
 _MICROSECOND = timedelta(microseconds=1)
 
 _FORM = re.compile(
-    r"(?P<year>\d{4})(-(?P<month>\d{2})(-(?P<day>\d{2})"
-    r"(T(?P<hour>\d{2}):(?P<minute>\d{2})(:(?P<second>\d{2})(\.(?P<fraction>\d+))?)?"
-    r"(?P<zone>Z|[+-]\d{2}:\d{2})?)?)?)?"
+    r"(?P<year>[0-9]{4})(-(?P<month>[0-9]{2})(-(?P<day>[0-9]{2})"
+    r"(T(?P<hour>[0-9]{2}):(?P<minute>[0-9]{2})(:(?P<second>[0-9]{2})(\.(?P<fraction>[0-9]+))?)?"
+    r"(?P<zone>Z|[+-][0-9]{2}:[0-9]{2})?)?)?)?"
 )
 
 
@@ -53,6 +53,11 @@ def micros(moment: datetime) -> int:
 def moment(value: int) -> datetime:
     """The inverse of `micros`, in UTC."""
     return (_EPOCH + timedelta(microseconds=value)).replace(tzinfo=UTC)
+
+
+def is_date(text: str) -> bool:
+    """Whether a text has the form of a FHIR date, dateTime or instant."""
+    return _FORM.fullmatch(text) is not None
 
 
 def interval(text: str, zone: tzinfo | None = None) -> Interval:
@@ -127,6 +132,13 @@ def period(value: dict[str, Any]) -> Interval | None:
     opening = interval(start) if start is not None else Interval(OPEN_START, OPEN_START, OPEN_START, OPEN_START)
     closing = interval(end) if end is not None else Interval(OPEN_END, OPEN_END, OPEN_END, OPEN_END)
     return Interval(opening.lo, closing.hi, opening.first, closing.last, timed=opening.timed or closing.timed)
+
+
+def matches(prefix: str, wanted: Interval, found: Interval) -> bool:
+    """Does a date answer a search? By days if the search names no time of day, by instants if it does."""
+    if wanted.timed:
+        return holds(prefix, (wanted.lo, wanted.hi), (found.lo, found.hi))
+    return holds(prefix, (wanted.first, wanted.last), (found.first, found.last))
 
 
 def holds(prefix: str, wanted: tuple[int, int], found: tuple[int, int]) -> bool:

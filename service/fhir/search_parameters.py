@@ -154,7 +154,7 @@ class _Results:
                 self.cursor = value
 
     def _count(self, value: str) -> int:
-        if not re.fullmatch(r"\d{1,9}", value):
+        if not re.fullmatch(r"[0-9]{1,9}", value):
             raise _bad("_count", value, "a whole number of matches a page", f"0 to {LARGEST_PAGE}")
         return min(int(value), LARGEST_PAGE)
 
@@ -290,7 +290,7 @@ def _moment(name: str, part: str, zone: tzinfo | None) -> Moment:
         raise _bad(name, part, "a known prefix before the date", ", ".join(PREFIXES))
     try:
         # A plus sign that nobody escaped arrives as a space.
-        return Moment(prefix, interval(re.sub(r" (?=\d{2}:\d{2}$)", "+", rest), zone))
+        return Moment(prefix, interval(re.sub(r" (?=[0-9]{2}:[0-9]{2}$)", "+", rest), zone))
     except ValueError as problem:
         message = f"The search parameter '{name}' needs a date; this one {problem}."
         expected = _EXPECTED["date"]

@@ -14,17 +14,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from service.fhir.search_dates import Interval, interval, period
+from service.fhir.search_dates import Interval, interval, is_date, period
 
 Json = dict[str, Any]
 
 _NAME = r"[A-Za-z][A-Za-z0-9]*"
 _WALK = re.compile(rf"{_NAME}(\.{_NAME})+")
 _CAST = re.compile(
-    rf"\((?P<path>[\w.]+) as (?P<type>{_NAME})\)(?P<rest>(\.{_NAME})*)|(?P<path2>[\w.]+)\.as\((?P<type2>{_NAME})\)"
+    rf"\((?P<path>[A-Za-z0-9.]+) as (?P<type>{_NAME})\)(?P<rest>(\.{_NAME})*)"
+    rf"|(?P<path2>[A-Za-z0-9.]+)\.as\((?P<type2>{_NAME})\)"
 )
-_TARGET = re.compile(rf"(?P<path>[\w.]+)\.where\(resolve\(\) is (?P<type>{_NAME})\)")
-_SYSTEM = re.compile(r"(?P<path>[\w.]+)\.where\(system='(?P<system>\w+)'\)")
+_TARGET = re.compile(rf"(?P<path>[A-Za-z0-9.]+)\.where\(resolve\(\) is (?P<type>{_NAME})\)")
+_SYSTEM = re.compile(r"(?P<path>[A-Za-z0-9.]+)\.where\(system='(?P<system>[a-z]+)'\)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,9 +160,10 @@ def fold(text: str) -> str:
 
 
 def intervals(value: Any) -> Iterator[Interval]:
-    """The intervals of a date, dateTime, instant, Period or Timing."""
+    """The intervals of a date, dateTime, instant, Period or Timing; none for the words of a scheduledString."""
     if isinstance(value, str):
-        yield interval(value)
+        if is_date(value):
+            yield interval(value)
     elif isinstance(value, dict):
         span = period(value)
         if span is not None:

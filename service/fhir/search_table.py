@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal, cast, get_args
 
-from service.fhir.definitions import SERVED_TYPES, SearchParameter, search_parameters
+from service.fhir.definitions import SERVED_TYPES, SearchParameter, elements, search_parameters
 from service.fhir.search_paths import Path, compile_expression
 
 Kind = Literal["token", "reference", "string", "date", "uri"]
@@ -76,8 +76,17 @@ def _standard(resource_type: str, standard: SearchParameter) -> Parameter | None
         paths = compile_expression(standard.expression, resource_type) or ()
         if not paths:
             return None
-    # These names say what they point at, whatever else R4 lets the element point at.
-    target = {"patient": "Patient", "encounter": "Encounter"}.get(standard.code, "")
-    if len(standard.target) == 1:
-        target = standard.target[0]
+    target = _target(standard.code, paths) if standard.type == "reference" else ""
     return Parameter(standard.code, cast(Kind, standard.type), paths, target, standard.url)
+
+
+def _target(name: str, paths: tuple[Path, ...]) -> str:
+    """The one type that references on these paths point to; empty if there are several, or none is named."""
+    if name == "patient":
+        # Everybody's chart is asked for as patient=1, whatever else R4 lets the element point at.
+        return "Patient"
+    named: set[str] = set()
+    for path in paths:
+        element = elements(path.type).get(".".join((path.type, *path.steps)))
+        named |= {path.target} if path.target else set(element.targets if element else ())
+    return named.pop() if len(named) == 1 else ""

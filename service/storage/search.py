@@ -39,7 +39,7 @@ def search(connection: Connection, query: Query) -> Page:
         return Page((), total)
     cursor = _Cursor.read(query, order) if query.cursor else _Cursor.first(connection)
     keys = select(order.pk.label("pk"), order.key.label("key")).where(
-        *conditions, order.pk <= cursor.top, *order.after(cursor)
+        *conditions, order.created_by(cursor.top), *order.after(cursor)
     )
     keys = order.sorted(keys.distinct() if distinct else keys, order.key, order.pk).limit(query.count + 1)
     page = keys.subquery("page")
@@ -65,6 +65,10 @@ class _Order:
         if self.descending:
             return query.order_by(key.desc(), pk.desc())
         return query.order_by(key, pk)
+
+    def created_by(self, top: int) -> Condition:
+        """What was there when the first page was read; the sum keeps the planner from walking by number."""
+        return self.pk + 0 <= top
 
     def after(self, cursor: _Cursor) -> tuple[Condition, ...]:
         """The rows behind the cursor. Both databases seek by this form; by the textbook form they scan."""

@@ -9,7 +9,7 @@ import pytest
 
 from service.domain.actor import LOCAL
 from service.errors import Duplicate, Gone, Invalid, NotFound, PreconditionFailed, SeveralMatches
-from service.storage.records import Records
+from service.storage.records import Records, Writer
 
 PATIENT: dict[str, Any] = {
     "resourceType": "Patient",
@@ -110,19 +110,27 @@ def test_an_id_is_used_once_and_has_the_form_of_one(records: Records) -> None:
 
 
 def test_an_error_undoes_the_whole_transaction(records: Records) -> None:
-    with pytest.raises(ZeroDivisionError), records.write(LOCAL) as writer:
-        writer.update(PATIENT)
-        raise ZeroDivisionError
+    def half() -> None:
+        with records.write(LOCAL) as writer:
+            writer.update(PATIENT)
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        half()
     with records.read() as reader:
         assert reader.find("Patient", PATIENT["id"]) is None
         assert list(reader.trail()) == []
 
 
 def test_an_attempt_is_undone_alone(records: Records) -> None:
-    with records.write(LOCAL) as writer:
-        with pytest.raises(ZeroDivisionError), writer.attempt():
+    def failing(writer: Writer) -> None:
+        with writer.attempt():
             writer.update(PATIENT)
             raise ZeroDivisionError
+
+    with records.write(LOCAL) as writer:
+        with pytest.raises(ZeroDivisionError):
+            failing(writer)
         writer.create(observation())
     with records.read() as reader:
         assert reader.find("Patient", PATIENT["id"]) is None
