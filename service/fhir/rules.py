@@ -84,41 +84,26 @@ def not_after(earlier: Any, later: Any) -> bool:
     """Whether a FHIR date or dateTime may be at or before another: false only where that is certain."""
     if not isinstance(earlier, str) or not isinstance(later, str):
         return True
-    first, last = _earliest(earlier, lenient="T" in later), _latest(later, lenient="T" in earlier)
-    return first is None or last is None or first <= last
-
-
-_ANY_ZONE = timedelta(hours=14)
-
-
-def _earliest(text: str, *, lenient: bool) -> datetime | None:
-    whole = text if "T" in text else (text + "-01-01"[max(len(text) - 4, 0) :])
-    moment = _moment(whole)
+    # A day without a zone begins and ends somewhere within 14 hours of the day in UTC.
+    slack = timedelta(hours=14) if ("T" in earlier) != ("T" in later) else timedelta()
     try:
-        return moment - _ANY_ZONE if moment and lenient and "T" not in text else moment
-    except OverflowError:
-        return None
+        return _first_moment(earlier) - slack <= _last_moment(later)
+    except (ValueError, OverflowError):
+        return True
 
 
-def _latest(text: str, *, lenient: bool) -> datetime | None:
-    if "T" in text:
-        return _moment(text)
-    start = _moment(text + "-01-01"[max(len(text) - 4, 0) :])
-    if start is None:
-        return None
-    days = {4: 366, 7: 31}.get(len(text), 1)
-    try:
-        end = start + timedelta(days=days)
-        while len(text) < 10 and end.isoformat()[: len(text)] != text:
-            end -= timedelta(days=1)
-        return end + (_ANY_ZONE if lenient else timedelta())
-    except OverflowError:
-        return None
-
-
-def _moment(text: str) -> datetime | None:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return None
+def _first_moment(text: str) -> datetime:
+    whole = text if "T" in text else text + "-01-01"[len(text) - 4 :]
+    moment = datetime.fromisoformat(whole)
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def _last_moment(text: str) -> datetime:
+    first = _first_moment(text)
+    if "T" in text:
+        return first
+    following = {4: first + timedelta(days=366), 7: first + timedelta(days=31)}.get(len(text))
+    if following is None:
+        return first + timedelta(days=1, microseconds=-1)
+    begin = following.replace(day=1) if len(text) == 7 else following.replace(month=1, day=1)
+    return begin - timedelta(microseconds=1)

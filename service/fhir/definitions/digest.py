@@ -14,7 +14,7 @@ from service.fhir.definitions import BASE_TYPES, SERVED_TYPES, VALIDATED_TYPES
 
 Json = dict[str, Any]
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
-_REPEATED = {"ele-1", "ext-1"}
+_REPEATED = {"ele-1": "Element", "ext-1": "Extension"}
 """Rules that the package repeats at every element; kept once, with the type they belong to."""
 
 
@@ -152,7 +152,6 @@ def _type_code(entry: Json) -> str:
 
 def _invariants(name: str, definition: Json) -> list[Json]:
     """The rules of a type, without those it has from Resource and Element (they stand with those)."""
-    inherited = set() if name in ("Element", "Extension") else _REPEATED
     return [
         {
             "key": rule["key"],
@@ -163,8 +162,14 @@ def _invariants(name: str, definition: Json) -> list[Json]:
         }
         for entry in definition["snapshot"]["element"]
         for rule in entry.get("constraint", ())
-        if rule["key"] not in inherited and (name == "DomainResource" or not rule["key"].startswith("dom-"))
+        if _is_own(rule["key"], name, entry["path"])
     ]
+
+
+def _is_own(key: str, name: str, path: str) -> bool:
+    if key.startswith("dom-"):
+        return name == "DomainResource"
+    return _REPEATED.get(key, path) == path
 
 
 def _parameter(entry: Json, served: set[str]) -> Json:
