@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Literal, cast
+from typing import Any, Literal, cast
 from urllib.parse import parse_qsl
 
 from service.errors import Invalid, Issue
@@ -14,10 +14,10 @@ from service.fhir.validation import require_valid
 Method = Literal["GET", "POST", "PUT", "DELETE"]
 
 _TARGET = re.compile(
-    r"(?P<type>[A-Z][A-Za-z]+)(/(?P<id>[A-Za-z0-9\-.]{1,64})(?P<history>/_history(/(?P<version>[1-9]\d{0,8}))?)?)?"
+    r"(?P<type>[A-Z][A-Za-z]+)(/(?P<id>[A-Za-z0-9\-.]{1,64})(?P<history>/_history(/(?P<version>[1-9][0-9]{0,8}))?)?)?"
     r"(\?(?P<query>.*))?"
 )
-_TAG = re.compile(r'(?:W/)?"([1-9]\d{0,8})"')
+_TAG = re.compile(r'(?:W/)?"([1-9][0-9]{0,8})"')
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,15 +61,17 @@ def requests_of(bundle: Json, *, base: str = "") -> tuple[Literal["batch", "tran
 
 
 def _frame(bundle: Json) -> Json:
-    """The Bundle without the resources in it: those are checked one by one."""
+    """The Bundle without the resources that are sent: those are checked one by one."""
     entries = bundle.get("entry")
     if not isinstance(entries, list):
         return bundle
-    bare = [
-        {key: value for key, value in entry.items() if key != "resource"} if isinstance(entry, dict) else entry
-        for entry in entries
-    ]
-    return {**bundle, "entry": bare}
+    return {**bundle, "entry": [_without_resource(entry) for entry in entries]}
+
+
+def _without_resource(entry: Any) -> Any:
+    if not isinstance(entry, dict) or "request" not in entry:
+        return entry
+    return {key: value for key, value in entry.items() if key != "resource"}
 
 
 def _read(position: int, entry: Json, base: str) -> Request | Invalid:
@@ -81,9 +83,7 @@ def _read(position: int, entry: Json, base: str) -> Request | Invalid:
 
 def _request(position: int, entry: Json, base: str) -> Request:
     where = f"Bundle.entry[{position}].request"
-    asked = entry.get("request")
-    if asked is None:
-        raise _wrong(where, "The entry does not say what is asked.", "", "a method and a url")
+    asked = entry["request"]
     method, url = asked["method"], asked["url"]
     if method not in ("GET", "POST", "PUT", "DELETE"):
         raise _wrong(f"{where}.method", "This method is not offered in a Bundle.", method, "GET, POST, PUT or DELETE")

@@ -161,7 +161,7 @@ def _existing(reader: Reader, requests: Sequence[Request]) -> dict[int, Stored]:
 
 
 def _require_one_identity_each(requests: Sequence[Request], found: dict[int, Stored]) -> None:
-    """Raises `Invalid` if two entries change, or create under one condition or fullUrl, the same thing."""
+    """Raises `Invalid` if two entries change, or create under one condition, the same thing."""
     names: list[tuple[str, str]] = []
     for one in requests:
         if one.method == "GET":
@@ -170,8 +170,6 @@ def _require_one_identity_each(requests: Sequence[Request], found: dict[int, Sto
         names.append((one.type, existing.id if existing else one.id))
         if one.if_none_exist is not None and not existing:
             names.append((one.type, f"?{one.if_none_exist}"))
-        if one.full_url and one.method != "DELETE":
-            names.append(("fullUrl", one.full_url))
     twice = [name for name, times in Counter(names).items() if times > 1]
     if twice:
         message = "Two entries of the transaction are about the same resource."
