@@ -15,6 +15,7 @@ from uuid import uuid4
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
+from sqlalchemy import exc
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
@@ -47,6 +48,9 @@ _ROUTING = {
     404: ("not-found", "There is nothing at {path}."),
     405: ("not-supported", "{method} is not offered at {path}; offered there: {allow}."),
 }
+
+_ONLY_READ = {"Allow": "GET, HEAD"}
+"""Beside a 405 for a change that the record does not make (RFC 9110 §15.5.6)."""
 
 log = logging.getLogger(__name__)
 
@@ -111,9 +115,11 @@ def install(app: FastAPI) -> None:
         match error:
             case RecordError() if status_of(error) != HTTPStatus.INTERNAL_SERVER_ERROR:
                 not_allowed = status_of(error) == HTTPStatus.METHOD_NOT_ALLOWED
-                return error_response(error, _allow(request) if not_allowed else None)
+                return error_response(error, _ONLY_READ if not_allowed else None)
             case RequestValidationError():
                 return _answer(HTTPStatus.BAD_REQUEST, [_parameter_issue(found) for found in error.errors()])
+            case exc.OperationalError() | exc.TimeoutError():
+                return _unavailable(request, error)
             case HTTPException():
                 return _answer(error.status_code, [_routing_issue(request, error)], error.headers)
         return _unexpected(request, error)
@@ -123,7 +129,7 @@ def install(app: FastAPI) -> None:
         response.headers.update(SECURE_HEADERS)  # the middleware that adds them lies further in
         return response
 
-    for kind in (RecordError, RequestValidationError, HTTPException):
+    for kind in (RecordError, RequestValidationError, HTTPException, exc.OperationalError, exc.TimeoutError):
         app.add_exception_handler(kind, answer)
     app.add_exception_handler(Exception, answer_uncaught)
 
@@ -143,13 +149,14 @@ def _parameter_issue(found: dict[str, Any]) -> Issue:
     return Issue("invalid", f"{found['msg']}.", where="http." + ".".join(str(step) for step in found["loc"][1:]))
 
 
+def _unavailable(request: Request, error: Exception) -> Response:
+    log.error("The database did not answer in %s %s", request.method, request.url.path, exc_info=error)
+    issue = Issue("transient", "The database does not answer at the moment. Try again later.")
+    return _answer(HTTPStatus.SERVICE_UNAVAILABLE, [issue], {"Retry-After": "10"})
+
+
 def _unexpected(request: Request, error: Exception) -> Response:
     reference = uuid4().hex
     log.error("Unexpected error, reference %s, in %s %s", reference, request.method, request.url.path, exc_info=error)
     sentence = f"Something went wrong inside the record. Its log says more, under the reference {reference}."
     return _answer(HTTPStatus.INTERNAL_SERVER_ERROR, [Issue("exception", sentence)])
-
-
-def _allow(request: Request) -> dict[str, str]:
-    methods = getattr(request.scope.get("route"), "methods", None) or set()
-    return {"Allow": ", ".join(sorted(methods - {request.method}))}

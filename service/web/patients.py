@@ -12,7 +12,7 @@ from service.fhir import text
 from service.usecases.summaries import summary_of
 from service.web.fhir.answers import answer
 from service.web.fhir.negotiation import PLAIN_JSON
-from service.web.fhir.requests import actor_of, only_form
+from service.web.fhir.requests import actor_of, checked_id, only_form
 from service.web.work import Work
 
 SUMMARY_SCHEMA: dict[str, Any] = {
@@ -62,8 +62,8 @@ def patients_router(work: Work) -> APIRouter:
         """Each digit's motion, grip and touch, against the other hand where a clinician marked it as reference. The
         numbers inform; they prescribe nothing.
         """
-        form, actor = only_form(request), actor_of(request)
-        found = await work.read(lambda reader: summary_of(reader, actor, patient))
+        form, actor, ident = only_form(request), actor_of(request), checked_id(patient)
+        found = await work.read(lambda reader: summary_of(reader, actor, ident))
         return answer(text.dump(plain(found)), replace(form, content_type=PLAIN_JSON))
 
     return router

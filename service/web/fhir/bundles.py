@@ -5,7 +5,7 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.errors import Issue, RecordError
+from service.errors import Invalid, Issue, NotSupported, RecordError
 from service.fhir import bundle, text
 from service.settings import Settings
 from service.usecases import bundles
@@ -35,7 +35,11 @@ class Bundles:
         terms = Terms(zone=self._zone, base=base)
 
         def job() -> bytes:
-            kind, results = bundles.process(self._work.records, actor, text.parse(body), terms)
+            try:
+                kind, results = bundles.process(self._work.records, actor, text.parse(body), terms)
+            except NotSupported as error:
+                # It is an entry that asks for what is not done here; the transaction itself is.
+                raise Invalid(*error.issues) from error
             return bundle.response(kind, (_answer(result, base, preferences) for result in results))
 
         return answer(await self._work.change(job), form)

@@ -48,14 +48,16 @@ def routes(base: str, interactions: Iterable[Interaction]) -> list[Route]:
     """One route for each path, so that a method not offered there is answered with all that are."""
     by_path = attrgetter("path")
     grouped = groupby(sorted(interactions, key=by_path), key=by_path)
-    return [_route(base + path, {each.method: each.endpoint for each in group}) for path, group in grouped]
+    made = []
+    for path, group in grouped:
+        endpoints = {each.method: each.endpoint for each in group}
+        made += [_route(base + each, endpoints) for each in ((path,) if path else ("", "/"))]
+    return made
 
 
 def _route(path: str, endpoints: dict[str, Endpoint]) -> Route:
-    if "GET" in endpoints:
-        endpoints["HEAD"] = endpoints["GET"]
-
     async def answer(request: Request) -> Response:
-        return await endpoints[request.method](request)
+        method = "GET" if request.method == "HEAD" else request.method
+        return await endpoints[method](request)
 
-    return Route(path, answer, methods=list(endpoints))
+    return Route(path, answer, methods=list(endpoints))  # HEAD comes with GET, without being asked for

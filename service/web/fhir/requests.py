@@ -62,7 +62,11 @@ def type_in(request: Request) -> str:
 
 def id_in(request: Request) -> str:
     """The id in the path; raises `NotFound` for what can be no id."""
-    written: str = request.path_params["id"]
+    return checked_id(request.path_params["id"])
+
+
+def checked_id(written: str) -> str:
+    """`written`, if it can be an id; raises `NotFound`."""
     if not _ID.fullmatch(written):
         raise NotFound(Issue("not-found", "There is no such resource: an id has 1 to 64 letters, digits, '-' or '.'."))
     return written
