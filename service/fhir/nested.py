@@ -6,8 +6,8 @@ from collections.abc import Hashable
 from typing import Any
 
 from service.fhir import leaves
-from service.fhir.definitions import described_types, elements, invariants, resource_types
-from service.fhir.primitives import PRIMITIVES, json_type, problem_with
+from service.fhir.definitions import elements, invariants, resource_types
+from service.fhir.primitives import json_type
 from service.fhir.structure import ObjectReader, object_reader
 from service.fhir.walk import Found, Json, Place, Walk, contained_types
 
@@ -16,7 +16,7 @@ _SHAPE = "resource"
 
 
 def walked(resource: Json, type_name: str) -> Walk:
-    """Walk through a resource of a described type."""
+    """Walk through a resource of a type of R4."""
     walk = Walk(resource, contained_types(resource))
     _read_known(resource, type_name, (type_name,), walk)
     return walk
@@ -47,30 +47,10 @@ def resource_reader(*, own_container: bool) -> leaves.ItemReader:
 def _read_known(value: Json, name: str, place: Place, walk: Walk) -> None:
     if name == "Bundle":
         walk.conditional = value.get("type") == "transaction"
-    shape: Hashable = None
-    if name in described_types():
-        shape = _reader(name).read(value, place, walk)
-    else:
-        walk.certain = False
-        _read_undescribed(value, place, walk)
+    shape = _reader(name).read(value, place, walk)
     walk.found.append(Found(name, value, place, shape, walk.certain))
 
 
 def _reader(name: str) -> ObjectReader:
     domain = f"{name}.contained" in elements(name)
     return object_reader(name, name, invariants("DomainResource") if domain else ())
-
-
-def _read_undescribed(value: Any, place: Place, walk: Walk) -> None:
-    """What can be said of a resource without its definition: nothing in it is null, empty or unprintable."""
-    if isinstance(value, dict | list):
-        if not value:
-            walk.report(place, "structure", "This is empty: leave the element out instead.", rule="empty")
-        pairs = value.items() if isinstance(value, dict) else enumerate(value)
-        for step, child in pairs:
-            below = (place, step) if isinstance(value, dict) else (*place[:2], step)
-            _read_undescribed(child, below, walk)
-    elif isinstance(value, str) and PRIMITIVES["string"].check(value) == "wrong":
-        walk.report(place, "value", problem_with("string", value), value=value, rule="string")
-    elif value is None and len(place) == 2:
-        walk.report(place, "structure", "null may not stand here: leave the element out instead.", rule="null")

@@ -53,7 +53,7 @@ class ObjectReader:
         self._extra = extra
         self._children = [element for element in elements(type_name).values() if element.parent == root]
         self._is_resource = root == type_name and f"{root}.meta" in elements(type_name)
-        self._properties = dict(_properties(self._children))
+        self._properties = dict(json_properties(self._children))
         self._readers: dict[str, leaves.Reader] = {"resourceType": _nothing} if self._is_resource else {}
         self._plans: dict[tuple[str, ...], Plan] = {}
 
@@ -143,7 +143,7 @@ def _types(element: Element) -> str:
     return " or ".join(element.types[:6]) + (" or others" if len(element.types) > 6 else "")
 
 
-def _properties(children: list[Element]) -> Iterator[tuple[str, tuple[Element, str]]]:
+def json_properties(children: list[Element]) -> Iterator[tuple[str, tuple[Element, str]]]:
     """JSON key to its element and type; a primitive's `_key` has the type Element.
 
     The id of an element or resource and the url of an extension are attributes, which have no extensions.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Hashable
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any
 
 from service.errors import Issue, Severity
@@ -24,7 +25,7 @@ def expression(place: Place) -> str:
 
 def shown(value: Any) -> str:
     """A value as an issue shows it: short, on one line."""
-    text = value if isinstance(value, str) else json.dumps(value, default=str, ensure_ascii=False)
+    text = str(value) if isinstance(value, str | Decimal) else json.dumps(value, default=str, ensure_ascii=False)
     text = " ".join(text.split())
     return text if len(text) <= 80 else text[:79] + "…"
 

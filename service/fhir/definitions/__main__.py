@@ -10,9 +10,10 @@ from service.fhir.definitions.digest import digest
 
 def main(package: Path, folder: Path) -> None:
     """Replace the generated JSON files in `folder` by those made from `package`."""
+    made = digest(package)
     for old in folder.glob("*.json"):
         old.unlink()
-    for name, content in digest(package).items():
+    for name, content in made.items():
         (folder / name).write_bytes(content)
 
 

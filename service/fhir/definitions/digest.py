@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tarfile
+from collections.abc import Iterable
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -21,12 +22,12 @@ _REPEATED = {"ele-1": "Element", "ext-1": "Extension"}
 def digest(package: Path) -> dict[str, bytes]:
     """File name to content, the same bytes whenever the package is the same."""
     source = _Package(package)
-    definitions = source.needed(VALIDATED_TYPES)
+    definitions = source.needed(source.resource_types())
     elements = {name: _elements(definition) for name, definition in definitions.items()}
     content: dict[str, Any] = {
         "resource-types": source.resource_types(),
         "elements": elements,
-        "invariants": {name: _invariants(name, definition) for name, definition in definitions.items()},
+        "invariants": {name: _invariants(name, definitions[name]) for name in source.needed(VALIDATED_TYPES)},
         "value-sets": source.value_sets(
             {entry["value_set"] for listed in elements.values() for entry in listed.values() if "value_set" in entry}
         ),
@@ -74,7 +75,7 @@ class _Package:
             and not definition["abstract"]
         )
 
-    def needed(self, roots: tuple[str, ...]) -> dict[str, Json]:
+    def needed(self, roots: Iterable[str]) -> dict[str, Json]:
         """The definitions of `roots` and of every datatype that they use, directly or not."""
         found: dict[str, Json] = {}
         waiting = [*roots, "Resource", "DomainResource", "Element", "BackboneElement"]
@@ -86,15 +87,16 @@ class _Package:
         return dict(sorted(found.items()))
 
     def value_sets(self, urls: set[str]) -> dict[str, dict[str, list[str]] | None]:
-        return {url: self._codes(self.by_url[url]) for url in sorted(urls)}
+        return {url: self._codes(self.by_url.get(url)) for url in sorted(urls)}
 
-    def _codes(self, value_set: Json) -> dict[str, list[str]] | None:
-        if set(value_set["compose"]) != {"include"}:
-            raise ValueError(f"{value_set['url']} excludes codes, which is not read here")
+    def _codes(self, value_set: Json | None) -> dict[str, list[str]] | None:
+        """The codes of a value set by system; None where they are not listed in the package."""
+        if value_set is None or set(value_set["compose"]) != {"include"}:
+            return None
         codes: dict[str, list[str]] = {}
         for part in value_set["compose"]["include"]:
             if set(part) - {"system", "concept", "extension"}:
-                raise ValueError(f"{value_set['url']} filters codes, which is not read here")
+                return None
             system = self.by_url.get(part["system"])
             concepts = part.get("concept") or (_all_concepts(system) if system else [])
             if not concepts:
