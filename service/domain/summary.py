@@ -12,9 +12,10 @@ from datetime import datetime
 from typing import Any, Literal
 
 from service.domain.anatomy import DIGITS, PARTS, SIDES, PartState, Side, Site
+from service.domain.field import UNKNOWN
 from service.domain.kinds import KINDS
 from service.domain.line import BASELINE, Line, line_of
-from service.domain.measurement import UNKNOWN, Measurement
+from service.domain.measurement import Measurement
 from service.domain.metric import Missing, Parameters, Result
 from service.domain.metrics import METRICS
 from service.domain.result_json import plain
@@ -124,6 +125,7 @@ _PERCENT_OF = {
     "grip-summary": "grip-ratio",
 }
 _NOT_SET_AGAINST = Missing("no-percent", "This measure is not set against the other hand.")
+_SHOWN = ("total-active-motion", "total-passive-motion", "grip-summary", "touch-threshold-category")
 Results = Mapping[str, Sequence[Result]]
 
 
@@ -198,7 +200,7 @@ def _cautions(used: Iterable[Measurement]) -> Iterable[KeptCaution]:
 
 
 def _not_shown(used: Sequence[Measurement], results: Results) -> dict[str, int]:
-    shown = {id(m) for found in results.values() for r in found for m in r.inputs}
+    shown = {id(m) for name in _SHOWN for r in results[name] for m in r.inputs}
     return dict(Counter(f"{KINDS[m.kind].title}, {m.site.name}" for m in used if id(m) not in shown))
 
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 from decimal import Decimal
 
 from service.domain.anatomy import PARTS, PartState, Site
-from service.domain.measurement import UNKNOWN, Measurement, Quantity
+from service.domain.field import UNKNOWN
+from service.domain.measurement import Measurement, Quantity
 from service.domain.metric import Metric, Missing, Parameters, Result, visit_of
 from service.domain.metrics.arc_of_motion import arc_of, is_of_digit_joint
 
