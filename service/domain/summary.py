@@ -16,7 +16,7 @@ from service.domain.field import UNKNOWN
 from service.domain.kinds import KINDS
 from service.domain.line import BASELINE, Line, line_of
 from service.domain.measurement import Measurement
-from service.domain.metric import Missing, Parameters, Result
+from service.domain.metric import Missing, Parameters, Result, visit_of
 from service.domain.metrics import METRICS
 from service.domain.result_json import plain
 
@@ -101,13 +101,13 @@ def summarise(
     marked = frozenset(side for side, may in (other_side_is_reference or {}).items() if may)
     settings = replace(parameters or Parameters(), reference_for=marked)
     parts = tuple(states)
-    results = {name: metric.compute(used, parts, settings) for name, metric in METRICS.items()}
+    results = {name: METRICS[name].compute(used, parts, settings) for name in _NEEDED}
     sides = sorted(SIDES, key=lambda s: (s not in marked, SIDES.index(s)))
     hands = tuple(h for side in sides for h in [_hand(side, used, results, marked)] if h)
     return PatientSummary(
         subject=given[0].circumstances.subject if given else "",
         baseline=BASELINE,
-        visits=len({r.visit for found in results.values() for r in found}),
+        visits=len({visit_of(m) for m in used}),
         first=used[0].circumstances.taken if used else None,
         last=used[-1].circumstances.taken if used else None,
         hands=hands,
@@ -124,8 +124,8 @@ _PERCENT_OF = {
     "total-passive-motion": "percent-of-reference",
     "grip-summary": "grip-ratio",
 }
+_NEEDED = (*_PERCENT_OF, *sorted(set(_PERCENT_OF.values())), "touch-threshold-category", "touch-threshold-hand")
 _NOT_SET_AGAINST = Missing("no-percent", "This measure is not set against the other hand.")
-_SHOWN = ("total-active-motion", "total-passive-motion", "grip-summary", "touch-threshold-category")
 Results = Mapping[str, Sequence[Result]]
 
 
@@ -200,7 +200,7 @@ def _cautions(used: Iterable[Measurement]) -> Iterable[KeptCaution]:
 
 
 def _not_shown(used: Sequence[Measurement], results: Results) -> dict[str, int]:
-    shown = {id(m) for name in _SHOWN for r in results[name] for m in r.inputs}
+    shown = {id(m) for found in results.values() for r in found for m in r.inputs}
     return dict(Counter(f"{KINDS[m.kind].title}, {m.site.name}" for m in used if id(m) not in shown))
 
 
