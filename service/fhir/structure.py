@@ -131,8 +131,6 @@ class ObjectReader:
             if len(chosen) > 1:
                 message = f"Only one of {' and '.join(sorted(chosen))} may be there."
                 yield Issue("structure", message, stem, rule="choice", expected="one of them")
-            if element.most == 0 and chosen:
-                yield Issue("structure", f"{stem} may not be given here.", stem, rule="cardinality")
 
 
 def _nothing(value: object, owner: Json, at: Place, walk: Walk) -> Hashable:

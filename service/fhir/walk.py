@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Hashable
 from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import Any
 
 from service.errors import Issue, Severity
@@ -23,9 +21,17 @@ def expression(place: Place) -> str:
     return f"{expression(place[0])}.{place[1]}{index}"
 
 
+_CONSTANTS = {"None": "null", "True": "true", "False": "false"}
+
+
 def shown(value: Any) -> str:
     """A value as an issue shows it: short, on one line."""
-    text = str(value) if isinstance(value, str | Decimal) else json.dumps(value, default=str, ensure_ascii=False)
+    if isinstance(value, dict):
+        text = f"an object of {', '.join(map(str, list(value)[:5])) or 'nothing'}"
+    elif isinstance(value, list):
+        text = f"a list of {len(value)}"
+    else:
+        text = value if isinstance(value, str) else _CONSTANTS.get(str(value), str(value))
     text = " ".join(text.split())
     return text if len(text) <= 80 else text[:79] + "…"
 
