@@ -74,6 +74,7 @@ def _changes(kind: MeasurementKind, name: str) -> Iterator[Change]:
         if field.place == "method":
             yield "Observation.method", _bound(short_name(answer_system(kind, field)), field.title)
     yield "Observation.component", {"slicing": BY_CODE, "short": "How the reading was taken, and its single trials"}
+    yield "Observation.component.modifierExtension", {"max": "0"}
     for field in kind.context_fields:
         if field.place == "component":
             yield from _answer(kind, field)
@@ -94,6 +95,7 @@ def _around(code: str, site: str) -> Iterator[Change]:
             "type": [{"code": "Extension", "profile": [ORTHOSIS_WORN]}],
         },
     )
+    yield "Observation.modifierExtension", {"max": "0"}
     yield "Observation.code", _bound(code, "What was measured")
     patient = [{"code": "Reference", "targetProfile": [f"{CORE}/Patient"]}]
     yield "Observation.subject", {"short": "Whose hand was measured", "min": 1, "type": patient}
@@ -154,9 +156,17 @@ def _rules(kind: MeasurementKind, name: str) -> Iterator[tuple[str, str, str]]:
         "A reading has a value or the reason why it has none",
         "value.exists() or dataAbsentReason.exists()",
     )
+    yield from _unmistakable(name)
     yield from _of_quantity(kind)
     if kind.side_in_code:
         yield from (_one_side(kind, side, f"{name}-{side}") for side in SIDES)
+
+
+def _unmistakable(name: str) -> Iterator[tuple[str, str, str]]:
+    """A second code of ours beside the first could say the opposite."""
+    for path, system in (("code", OBSERVATION_CODE), ("bodySite", SITE_SYSTEM)):
+        text = f"There is exactly one coding of ours in {path}"
+        yield f"{name}-one-{path}", text, f"{path}.coding.where(system = '{system}').count() = 1"
 
 
 def _of_quantity(kind: MeasurementKind) -> Iterator[tuple[str, str, str]]:
@@ -198,7 +208,8 @@ def _arc_panel() -> Json:
 
 
 def _panel_changes(text: str) -> Iterator[Change]:
-    yield "Observation", {"short": "Arc of motion", "definition": text}
+    rules = [_rule(PANEL_PROFILE, *each) for each in _unmistakable("arc-panel")]
+    yield "Observation", {"short": "Arc of motion", "definition": text, "constraint": rules}
     yield from _around("arc-panel-code", "arc-panel-site")
     yield "Observation.value[x]", {"max": "0"}
     kinds = [kind for kind in KINDS.values() if kind.panels]
