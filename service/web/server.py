@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import socket
+from contextlib import closing
 
 import uvicorn
 from fastapi import FastAPI
@@ -19,9 +20,8 @@ from service.web.loopback import require_loopback
 def serve(settings: Settings) -> None:
     """Answer requests until interrupted; raises `Misconfigured` when address, port or database do not permit it."""
     require_loopback(settings.host)
-    records = Records.open(settings.database_url)
-    app = create_app(settings, records)
-    with listen(settings.host, settings.port) as listener:
+    with closing(Records.open(settings.database_url)) as records, listen(settings.host, settings.port) as listener:
+        app = create_app(settings, records)
         address = url_of(listener)
         console = Console()
         console.print(f"The record answers at {address} (stop with Ctrl+C)", highlight=False)

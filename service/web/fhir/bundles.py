@@ -26,13 +26,13 @@ class Bundles:
 
     def __init__(self, work: Work, settings: Settings) -> None:
         self._work = work
-        self._zone = settings.zone_info
+        self._settings = settings
 
     async def process(self, request: Request) -> Response:
         """Carry out a batch, each entry for itself, or a transaction, all of it or nothing."""
         form, actor, base = only_form(request), actor_of(request), base_url(request)
         body, preferences = await body_of(request), preferences_of(request)
-        terms = Terms(zone=self._zone, base=base)
+        terms = Terms(self._settings.referential_integrity, self._settings.zone_info, base)
 
         def job() -> bytes:
             try:

@@ -38,7 +38,7 @@ _SEARCH = (
 
 def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
     """Everything `/fhir` offers, in the order in which it is described."""
-    reading, searching, writing = Reading(work), Searching(work, settings), Writing(work)
+    reading, searching, writing = Reading(work), Searching(work, settings), Writing(work, settings)
     history, bundles = History(work), Bundles(work, settings)
     return (
         Interaction(

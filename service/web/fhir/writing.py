@@ -7,6 +7,7 @@ from starlette.responses import Response
 
 from service.errors import Issue, Malformed
 from service.fhir import search_parameters, text
+from service.settings import Settings
 from service.storage.records import Stored
 from service.usecases import resources
 from service.usecases.resources import Written
@@ -31,8 +32,9 @@ from service.web.work import Work
 class Writing:
     """The handlers that change one resource."""
 
-    def __init__(self, work: Work) -> None:
+    def __init__(self, work: Work, settings: Settings) -> None:
         self._work = work
+        self._integrity = settings.referential_integrity
 
     async def create(self, request: Request) -> Response:
         """Store a new resource, or find the one that If-None-Exist describes."""
@@ -45,7 +47,9 @@ class Writing:
         def job() -> Written:
             resource = _resource_in(body, kind)
             with self._work.records.write(actor) as writer:
-                return resources.create(writer, actor, resource, if_none_exist=condition)
+                return resources.create(
+                    writer, actor, resource, if_none_exist=condition, referential_integrity=self._integrity
+                )
 
         written = await self._work.change(job)
         status = 200 if written.outcome == "found" else 201
@@ -60,7 +64,9 @@ class Writing:
             resource = _resource_in(body, kind)
             _require_id(resource, ident)
             with self._work.records.write(actor) as writer:
-                return resources.update(writer, actor, resource, expected=expected)
+                return resources.update(
+                    writer, actor, resource, expected=expected, referential_integrity=self._integrity
+                )
 
         written = await self._work.change(job)
         status = 201 if written.outcome == "created" else 200
@@ -73,7 +79,9 @@ class Writing:
 
         def job() -> Stored:
             with self._work.records.write(actor) as writer:
-                return resources.delete(writer, actor, kind, ident, expected=expected)
+                return resources.delete(
+                    writer, actor, kind, ident, expected=expected, referential_integrity=self._integrity
+                )
 
         stored = await self._work.change(job)
         if preferences_of(request).returning != "OperationOutcome":
