@@ -28,8 +28,10 @@ def _contained_have_no_label(resource: Json, _: Walk) -> bool:
 
 
 def _components_have_codes_of_their_own(observation: Json, _: Walk) -> bool:
-    own = inner(observation, "code", "coding")
-    return not any(coding in own for coding in inner(observation, "component", "code", "coding"))
+    own = observation["code"].get("coding", ())
+    return not any(
+        coding in own for component in observation["component"] for coding in component["code"].get("coding", ())
+    )
 
 
 def _not_at_home(contact: Json, _: Walk) -> bool:

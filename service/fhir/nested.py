@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
+from functools import cache
 from typing import Any
 
 from service.fhir import leaves
@@ -51,6 +52,7 @@ def _read_known(value: Json, name: str, place: Place, walk: Walk) -> None:
     walk.found.append(Found(name, value, place, shape, walk.certain))
 
 
+@cache
 def _reader(name: str) -> ObjectReader:
     domain = f"{name}.contained" in elements(name)
     return object_reader(name, name, invariants("DomainResource") if domain else ())
