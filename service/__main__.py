@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from rich import progress as bars
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 
 from service import settings
 from service.domain.actor import LOCAL
 from service.errors import RecordError
 from service.printing import print_import, print_issues, print_reading, print_summary
+from service.usecases.imports import Progress
 
 app = typer.Typer(
     name="handrecord",
@@ -54,15 +55,18 @@ def demo(
     """Create a SQLite file, load the invented example clinic, and show what came of it."""
     from service.exchange.scenario import load
     from service.storage.records import Records
+    from service.usecases.people import find_patient
     from service.usecases.summaries import summary_of
+    from service.usecases.visit_input import Person
 
+    shown = Person(identifier=SHOWN)
     with told():
         records = Records.create(f"sqlite:///{file}")
         out.print("[bold]The example clinic: every name in it is invented.[/bold]\n")
         for report in load(records, LOCAL):
             print_import(out, report)
         with records.read() as reader:
-            print_summary(out, summary_of(reader, LOCAL, _first_patient(reader)))
+            print_summary(out, summary_of(reader, LOCAL, find_patient(reader, shown).id))
         records.close()
     out.print(f"\nTo serve it:    handrecord serve --database sqlite:///{file}")
     out.print("Where to look:  http://127.0.0.1:8000/docs   http://127.0.0.1:8000/fhir/metadata")
@@ -121,13 +125,13 @@ def import_(
 
 
 @contextmanager
-def _bar(name: str) -> Iterator[object]:
-    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn())
-    with Progress(*columns, console=err, transient=True) as progress:
-        task = progress.add_task(name, total=None)
+def _bar(name: str) -> Iterator[Progress]:
+    columns = (bars.TextColumn("{task.description}"), bars.BarColumn(), bars.TaskProgressColumn())
+    with bars.Progress(*columns, console=err, transient=True) as shown:
+        task = shown.add_task(name, total=None)
 
         def show(done: int, total: int | None) -> None:
-            progress.update(task, completed=done, total=total)
+            shown.update(task, completed=done, total=total)
 
         yield show
 
@@ -162,13 +166,15 @@ def summary(
 @app.command()
 def shorthand(
     line: Annotated[str, typer.Argument(help="One line, such as: R index PIP AROM 20-90")],
-    convention: Annotated[str, typer.Option(help="What a sign means in it.")] = "",
+    declared: Annotated[str, typer.Option(help="Words that hold for every line, such as the convention.")] = "",
 ) -> None:
     """Show what one line of shorthand is read as. Nothing is stored."""
-    from service.usecases.shorthand import read_line
+    from service.usecases.shorthand import questions_about, read_line
 
     with told():
-        print_reading(out, read_line(line, convention))
+        reading = read_line(line, declared)
+        print_reading(out, reading)
+        print_issues(out, questions_about(reading))
 
 
 @app.command()

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from rich.console import Console
 from rich.table import Table
 
-from service.domain.field import UNKNOWN
 from service.domain.error import PublishedError
+from service.domain.field import UNKNOWN
 from service.domain.kinds import KINDS
 from service.domain.line import Line
 from service.domain.measurement import ABSENT_REASONS, Coded, Measurement, Quantity
@@ -18,6 +18,7 @@ from service.domain.reading import Reading
 from service.domain.summary import Hand, Measure, PatientSummary
 from service.domain.units import UNITS
 from service.errors import Issue
+from service.usecases.import_report import Report
 
 CAUTION = (
     "These numbers inform; they prescribe nothing. The treating clinician, local protocol and licensed practice decide."
@@ -39,6 +40,25 @@ def print_reading(console: Console, reading: Reading) -> None:
         context = ", ".join(f"{name} {answer}" for name, answer in m.context.items() if answer != UNKNOWN)
         table.add_row(m.site.name, KINDS[m.kind].display(m.axes), value_of(m), context)
     console.print(table)
+
+
+def print_import(console: Console, report: Report) -> None:
+    """What an import came to: rows, visits, resources, then every refused row, change and warning with its row."""
+    dry = " (dry run: nothing was changed)" if report.dry_run else ""
+    console.print(f"[bold]{report.source}[/bold]{dry}: {report.rows} rows, {report.visits} visits")
+    for act, counts in (("created", report.created), ("updated", report.updated), ("unchanged", report.unchanged)):
+        if counts:
+            told = ", ".join(f"{number} {kind}" for kind, number in sorted(counts.items()))
+            console.print(f"  {act}: {told}")
+    for change in report.changes:
+        console.print(f"  changed, {change.place}: {change.reading}: {change.before} -> {change.after}", markup=False)
+    for row in report.refused:
+        where = f", column {row.column}" if row.column else ""
+        value = f" Found: {row.value}." if row.value else ""
+        expected = f" Expected: {row.expected}." if row.expected else ""
+        console.print(f"  refused, {row.place}{where}: {row.reason}{value}{expected}", markup=False)
+    for warning in report.warnings:
+        console.print(f"  warning, {warning.where}: {warning.message}", markup=False)
 
 
 def value_of(m: Measurement) -> str:
