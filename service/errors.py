@@ -11,7 +11,10 @@
     │   ├── Duplicate               it is already here, with other content
     │   └── SeveralMatches          the condition fits more than one
     ├── PreconditionFailed          a stated version is not the present one
+    ├── NotIdentified               nobody has shown who they are, or not in a way that holds
     ├── Forbidden                   this person may not do this
+    ├── TooMany                     more requests than one client may make
+    ├── Unavailable                 it cannot be done at the moment
     ├── TooLarge                    more than the configured limit
     ├── UnsupportedFormat           the body is in a format that is not read here
     ├── NotAcceptable               the answer is wanted in a format that is not written here
@@ -129,10 +132,28 @@ class PreconditionFailed(RecordError):
     code = "conflict"
 
 
+class NotIdentified(RecordError):
+    """Nobody has shown who they are, or not in a way that holds."""
+
+    code = "login"
+
+
 class Forbidden(RecordError):
     """This person may not do this."""
 
     code = "forbidden"
+
+
+class TooMany(RecordError):
+    """More requests than one client may make in this time."""
+
+    code = "throttled"
+
+
+class Unavailable(RecordError):
+    """It cannot be done at the moment; a later try may succeed."""
+
+    code = "transient"
 
 
 class TooLarge(RecordError):

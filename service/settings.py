@@ -6,11 +6,17 @@ Every setting is an environment variable that begins with `HANDRECORD_`; there i
 from __future__ import annotations
 
 from functools import cache
-from typing import Annotated
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Annotated, Literal, Self
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import Field, field_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic_core import ErrorDetails
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from service.errors import Issue, Misconfigured
 
 
 class Settings(BaseSettings):
@@ -33,8 +39,39 @@ class Settings(BaseSettings):
     referential_integrity: Annotated[
         bool, Field(description="Refuse a resource that points at a resource of this record which does not exist.")
     ] = True
-    oidc_issuer: Annotated[str, Field(description="Address of the clinic's OpenID Connect provider.")] = ""
+    oidc_issuer: Annotated[
+        str, Field(description="Address of the clinic's OpenID Connect provider; empty: this computer only.")
+    ] = ""
     oidc_audience: Annotated[str, Field(description="Name of this service at that provider.")] = ""
+    oidc_jwks_url: Annotated[
+        str, Field(description="Address of the provider's keys; empty: as its discovery document says.")
+    ] = ""
+    role_claim: Annotated[
+        str, Field(description="Claim of a token that names the person's roles; a dot leads into an object.")
+    ] = "roles"
+    role_map: Annotated[
+        dict[str, str], Field(description="JSON object: which value of that claim is which role; empty: role names.")
+    ] = {}
+    cosign_roles: Annotated[
+        frozenset[str], Field(description="JSON list of roles whose entries another person must sign.")
+    ] = frozenset({"student"})
+    public_url: Annotated[
+        str, Field(description="Address by which others reach this service, as in https://record.clinic.example.")
+    ] = ""
+    clients_file: Annotated[
+        Path | None, Field(description="JSON file of registered system clients; turns the token endpoint on.")
+    ] = None
+    token_key_file: Annotated[
+        Path | None, Field(description="Private key (PEM or JWK, ES384 or RSA) that signs the tokens given out here.")
+    ] = None
+    rate_limit: Annotated[int, Field(ge=0, description="Requests one client may make a minute; 0: no limit.")] = 0
+    request_seconds: Annotated[float, Field(gt=0, description="How long one request may take, in seconds.")] = 60
+    cors_origins: Annotated[
+        frozenset[str], Field(description="JSON list of sites whose pages may use the record from a browser.")
+    ] = frozenset()
+    log_level: Annotated[
+        Literal["info", "warning", "error"], Field(description="`info` logs every request, `warning` the refused.")
+    ] = "warning"
 
     @field_validator("zone")
     @classmethod
@@ -43,13 +80,61 @@ class Settings(BaseSettings):
             raise ValueError(f"'{value}' is not an IANA time zone such as Europe/Vienna")
         return value
 
+    @field_validator("oidc_issuer", "oidc_jwks_url", "public_url")
+    @classmethod
+    def _safe_address(cls, value: str) -> str:
+        """Addresses that tokens are judged by travel encrypted, or not at all."""
+        if value and not is_safe_address(value):
+            raise ValueError(f"'{value}' is neither an https address nor one of this computer")
+        return value
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if bool(self.oidc_issuer) != bool(self.oidc_audience):
+            raise ValueError("OIDC_ISSUER and OIDC_AUDIENCE belong together: set both, or neither")
+        if self.clients_file and not (self.oidc_issuer and self.public_url and self.token_key_file):
+            raise ValueError("CLIENTS_FILE needs OIDC_ISSUER, PUBLIC_URL and TOKEN_KEY_FILE as well")
+        return self
+
+    @property
+    def has_provider(self) -> bool:
+        """Whether people prove who they are; without it only this computer is answered."""
+        return bool(self.oidc_issuer)
+
     @property
     def zone_info(self) -> ZoneInfo | None:
         """The zone as an object, or None when the clinic has named none."""
         return ZoneInfo(self.zone) if self.zone else None
 
 
+def is_safe_address(url: str) -> bool:
+    """Whether nobody on the way can read or change what is fetched there: https, or http on this computer."""
+    try:
+        parts = urlsplit(url)
+        parts.port  # noqa: B018 - reading it is what checks it
+    except ValueError:
+        return False
+    if not parts.hostname or "@" in parts.netloc or parts.query or parts.fragment:
+        return False
+    return parts.scheme == "https" or (parts.scheme == "http" and _is_this_computer(parts.hostname))
+
+
+def _is_this_computer(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
 @cache
 def load() -> Settings:
-    """The settings of this process."""
-    return Settings()
+    """The settings of this process. Raises `Misconfigured`."""
+    try:
+        return Settings()
+    except ValidationError as error:
+        raise Misconfigured(*(_issue(found) for found in error.errors(include_url=False))) from error
+
+
+def _issue(found: ErrorDetails) -> Issue:
+    where = ".".join(f"HANDRECORD_{step}".upper() for step in found["loc"][:1]) or "HANDRECORD_*"
+    return Issue("value", f"A setting cannot be used: {found['msg'].removeprefix('Value error, ')}.", where)

@@ -7,7 +7,9 @@ that stands in a token. Redirects are not followed: `http.client` knows none.
 from __future__ import annotations
 
 import ssl
+from contextlib import suppress
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
+from socket import SHUT_RDWR, socket
 from threading import Timer
 from typing import Any
 from urllib.parse import urlsplit
@@ -28,16 +30,19 @@ def fetch(url: str, *, seconds: float = SECONDS) -> dict[str, Any]:
     if not is_safe_address(url):
         raise Unavailable("Keys are fetched from https addresses only, or from this computer.")
     connection = _connection(url, seconds)
-    alarm = Timer(seconds, _hang_up, [connection])
-    alarm.start()
     try:
-        connection.request("GET", urlsplit(url).path or "/", headers={"Accept": "application/json"})
-        answer = connection.getresponse()
-        body = answer.read(MOST + 1)
+        connection.connect()
+        alarm = Timer(seconds, _hang_up, [connection.sock])
+        alarm.start()
+        try:
+            connection.request("GET", urlsplit(url).path or "/", headers={"Accept": "application/json"})
+            answer = connection.getresponse()
+            body = answer.read(MOST + 1)
+        finally:
+            alarm.cancel()
     except (OSError, HTTPException) as error:
         raise Unavailable("The identity provider's keys cannot be fetched at the moment.") from error
     finally:
-        alarm.cancel()
         connection.close()
     if answer.status != 200 or len(body) > MOST:
         raise Unavailable("The identity provider's keys cannot be fetched at the moment.")
@@ -52,16 +57,16 @@ def _connection(url: str, seconds: float) -> HTTPConnection:
     return HTTPConnection(host, parts.port, timeout=seconds)
 
 
-def _hang_up(connection: HTTPConnection) -> None:
+def _hang_up(line: socket) -> None:
     """End a fetch that drips: the socket's own timeout starts anew with every byte."""
-    if connection.sock is not None:
-        connection.sock.close()
+    with suppress(OSError):  # it has ended by itself meanwhile
+        line.shutdown(SHUT_RDWR)
 
 
 def _object(body: bytes) -> dict[str, Any]:
     try:
         found = msgspec.json.decode(body)
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise Unavailable("What the identity provider published is not JSON.") from error
     if not isinstance(found, dict):
         raise Unavailable("What the identity provider published is not a JSON object.")

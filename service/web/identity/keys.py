@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, RSAKey
+from joserfc.util import to_bytes, urlsafe_b64decode
 
 from service.errors import NotIdentified, Unavailable
 from service.settings import is_safe_address
@@ -115,11 +116,15 @@ def _public_key(written: Any) -> Key | None:
     if kind is None or written.get("use", "sig") != "sig":
         return None
     try:
-        key = kind.import_key({name: value for name, value in written.items() if name not in _PRIVATE})
-        size = key.public_key.key_size
+        if kind is RSAKey and _bits(written["n"]) < SMALLEST_RSA:
+            return None
+        return kind.import_key({name: value for name, value in written.items() if name not in _PRIVATE})
     except (JoseError, ValueError, TypeError, KeyError, AttributeError):
         return None
-    return key if kind is ECKey or size >= SMALLEST_RSA else None
+
+
+def _bits(number: str) -> int:
+    return int.from_bytes(urlsafe_b64decode(to_bytes(number))).bit_length()
 
 
 _PRIVATE = frozenset({"d", "p", "q", "dp", "dq", "qi", "oth", "key_ops"})

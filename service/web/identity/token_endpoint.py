@@ -114,5 +114,3 @@ def _fields(form: bytes) -> dict[str, str]:
     if len(fields) != len(pairs):
         raise Refused("invalid_request", "A field of the form is given twice.")
     return fields
-
-

@@ -50,7 +50,7 @@ def unverified(token: str) -> Unverified:
     try:
         found = jws.extract_compact(token.encode("ascii"), registry=_REGISTRY)
         claims = msgspec.json.decode(found.payload)
-    except (JoseError, ValueError, TypeError) as error:
+    except (JoseError, msgspec.DecodeError, ValueError, TypeError, RecursionError) as error:
         raise NotIdentified("The token is not a signed JSON Web Token.") from error
     header = found.protected
     if not isinstance(header, dict) or not isinstance(claims, dict):
@@ -95,7 +95,7 @@ class Verifier:
             registry.validate(verified.claims)
         except ClaimError as error:
             raise NotIdentified(_SENTENCES.get(error.error, _SENTENCES[""])) from error
-        except (JoseError, ValueError, TypeError) as error:
+        except (JoseError, msgspec.DecodeError, ValueError, TypeError, RecursionError) as error:
             raise NotIdentified("The token's signature does not hold.") from error
         return verified.claims
 
