@@ -98,7 +98,7 @@ def _parameters(parameters: list[Json]) -> Html:
             {"query": "query", "path": "path", "header": "header"}[each["in"]]
             + (", required" if each.get("required") else ""),
             _type(each.get("schema", {})),
-            each.get("description", ""),
+            join(_with_code(each.get("description", "")), *_instance(each)),
         )
         for each in parameters
     ]
@@ -121,7 +121,7 @@ def _answers(answers: Json) -> Html:
     rows = [
         (
             element("code", "other" if status == "default" else status),
-            answer.get("description", ""),
+            _with_code(answer.get("description", "")),
             _answer_type(answer),
         )
         for status, answer in answers.items()
@@ -159,10 +159,15 @@ def _fields(schema: Json) -> list[tuple[str | Html, ...]]:
         (
             element("code", name),
             join(_type(field), ", required" if name in required else None),
-            join(field.get("description", ""), *_default(field)),
+            join(_with_code(field.get("description", "")), *_default(field)),
         )
         for name, field in schema.get("properties", {}).items()
     ]
+
+
+def _instance(parameter: Json) -> Iterator[Html]:
+    if "example" in parameter:
+        yield join(" For example ", element("code", parameter["example"]), ".")
 
 
 def _default(field: Json) -> Iterator[Html]:

@@ -7,6 +7,7 @@ from http import HTTPStatus
 from typing import Any
 
 from service.fhir.definitions import SERVED_TYPES
+from service.fhir.search_parameters import parameters_of
 from service.web.errors import OutcomeIssue
 from service.web.fhir.interactions import Interaction, Parameter
 from service.web.fhir.negotiation import FORM
@@ -101,7 +102,7 @@ SCHEMAS: Json = {
     },
     "SearchForm": {
         "type": "object",
-        "description": "The parameters of a search as form fields, kept out of the address so that no log shows them.",
+        "description": "The parameters of a search, each under its own name.",
         "additionalProperties": {"type": "string"},
     },
     "CapabilityStatement": {
@@ -126,6 +127,19 @@ ERROR_ANSWER: Json = {
     "description": "Refused; the body says why.",
     "content": {"application/fhir+json": {"schema": {"$ref": "#/components/schemas/OperationOutcome"}}},
 }
+
+
+def search_parameters_in_words() -> str:
+    """Which parameters each type is searched by, from the table of searches."""
+    tables = {name: parameters_of(name) for name in SERVED_TYPES}
+    shared = [name for name in tables[SERVED_TYPES[0]] if all(name in table for table in tables.values())]
+    own = {name: [each for each in table if each not in shared] for name, table in tables.items()}
+    lines = [f"Every type is searched by {_quoted(shared)}."]
+    return "\n\n".join([*lines, *(f"`{name}`: {_quoted(names)}" for name, names in own.items() if names)])
+
+
+def _quoted(names: Iterable[str]) -> str:
+    return ", ".join(f"`{name}`" for name in names)
 
 
 def path_items(base: str, interactions: Iterable[Interaction]) -> Json:
@@ -174,6 +188,8 @@ def _parameter(parameter: Parameter) -> Json:
         "description": parameter.meaning,
         "schema": {"type": "string"},
     }
+    if parameter.free:
+        written |= {"style": "form", "explode": True, "schema": {"$ref": "#/components/schemas/SearchForm"}}
     if parameter.example:
         written["example"] = parameter.example
     return written

@@ -16,12 +16,16 @@ Endpoint = Callable[[Request], Awaitable[Response]]
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """One header, query or path parameter of an interaction, as OpenAPI names it (`place`: header, query or path)."""
+    """One header, query or path parameter of an interaction, as OpenAPI names it.
+
+    `place` is header, query or path; a `free` one stands for any parameters under names of their own.
+    """
 
     name: str
     place: str
     meaning: str
     example: str = ""
+    free: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from service.settings import Settings
 from service.web.fhir.bundles import Bundles
+from service.web.fhir.description import search_parameters_in_words
 from service.web.fhir.history import History
 from service.web.fhir.interactions import Interaction, Parameter
 from service.web.fhir.reading import Reading
@@ -28,7 +29,7 @@ _IF_NONE_EXIST = Parameter(
 )
 _COUNT = Parameter("_count", "query", "How many entries a page holds.", "50")
 _SEARCH = (
-    Parameter("*", "query", "Any search parameter that `/fhir/metadata` lists for the type.", "patient=example"),
+    Parameter("parameters", "query", "Any search parameters of the type, each under its own name.", free=True),
     _COUNT,
     Parameter("_sort", "query", "What orders the matches; `-` before it for the latest first.", "-date"),
     Parameter("_total", "query", "`accurate` counts all matches.", "accurate"),
@@ -57,6 +58,7 @@ def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
             searching.by_get,
             "Find resources of one type.",
             {200: "A searchset; its `self` link says how the query was understood, `next` leads to the next page."},
+            meaning=search_parameters_in_words(),
             gives="Bundle",
             parameters=_SEARCH,
         ),
