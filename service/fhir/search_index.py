@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.errors import Invalid, Issue
 from service.fhir.search_dates import UNDATED, Interval
@@ -14,16 +14,15 @@ from service.fhir.search_table import Parameter, parameters_of
 
 Json = dict[str, Any]
 
-_IN_THE_NARROW_ROW = frozenset({"code", "date", "category", "status"})
-_LINKS_IN_THE_NARROW_ROW = frozenset({("patient", "Patient"), ("subject", "Patient"), ("encounter", "Encounter")})
+_NARROW = frozenset({"code", "date", "category", "status"})
+_NARROW_LINKS = frozenset({("patient", "Patient"), ("subject", "Patient"), ("encounter", "Encounter")})
 """What of an Observation its own narrow row holds; an outside patient or encounter stands among the general rows."""
 
 VALUE_SCALE = 10**6
 """Observation values are indexed as whole millionths of their unit."""
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """One value under one parameter.
 
     `qualifier` is the system of a token, the type of a reference, the text as written of a string. Dates have the
@@ -36,8 +35,7 @@ class Row:
     when: Interval | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class ObservationRow:
+class ObservationRow(NamedTuple):
     """One pairing of a coding of the code with a coding of the category; most Observations have just one.
 
     `code_rank` and `category_rank` number them from 0, so that a search that names no code can take rank 0 alone.
@@ -75,41 +73,41 @@ def index(resource: Json) -> Index:
     kind = resource["resourceType"]
     table = parameters_of(kind)
     try:
-        rows = tuple(
-            row
-            for parameter in table.values()
-            for row in dict.fromkeys(_rows(resource, parameter))
-            if kind != "Observation" or not _is_narrow(row)
-        )
-        observation = tuple(_observation_rows(resource)) if kind == "Observation" else ()
+        if kind == "Observation":
+            return Index(_patient(resource, table), _other_rows(resource, table), _observation_rows(resource, table))
+        rows = [row for parameter in table.values() for row in _rows(resource, parameter)]
     except ValueError as problem:
         raise Invalid(Issue("value", f"A date {problem}.", where=kind, rule="date")) from None
-    return Index(_patient(resource, table), rows, observation)
+    return Index(_patient(resource, table), tuple(dict.fromkeys(rows)))
 
 
-def _is_narrow(row: Row) -> bool:
-    return row.parameter in _IN_THE_NARROW_ROW or (row.parameter, row.qualifier) in _LINKS_IN_THE_NARROW_ROW
+def _other_rows(resource: Json, table: dict[str, Parameter]) -> tuple[Row, ...]:
+    """The rows of an Observation that its narrow row does not hold."""
+    others = (parameter for name, parameter in table.items() if name not in _NARROW)
+    rows = (row for parameter in others for row in _rows(resource, parameter) if row[:2] not in _NARROW_LINKS)
+    return tuple(dict.fromkeys(rows))
 
 
 def _patient(resource: Json, table: dict[str, Parameter]) -> str:
     if resource["resourceType"] == "Patient":
         return str(resource.get("id", ""))
     parameter = table.get("patient") or table.get("subject")
-    if parameter is None:
-        return ""
-    for row in _rows(resource, parameter):
-        if row.qualifier == "Patient":
-            return row.value
-    return ""
+    rows = _rows(resource, parameter) if parameter else []
+    return next((row.value for row in rows if row.qualifier == "Patient"), "")
 
 
-def _rows(resource: Json, parameter: Parameter) -> Iterator[Row]:
+def _rows(resource: Json, parameter: Parameter) -> list[Row]:
+    rows: list[Row] = []
+    read = _ROWS_OF[parameter.kind]
     for path in parameter.paths:
-        read = _ROWS_OF[parameter.kind]
-        for value in found(resource, path):
-            for row in read(parameter.name, value):
-                if parameter.kind != "reference" or row.qualifier in (path.target or row.qualifier, ""):
-                    yield row
+        values = found(resource, path)
+        if not values:
+            continue
+        made = [row for value in values for row in read(parameter.name, value)]
+        if path.target:
+            made = [row for row in made if row.qualifier in (path.target, "")]
+        rows += made
+    return rows
 
 
 _ROWS_OF: dict[str, Callable[[str, Any], Iterable[Row]]] = {
@@ -124,23 +122,21 @@ _ROWS_OF: dict[str, Callable[[str, Any], Iterable[Row]]] = {
 _NO_DATE = Interval(UNDATED, UNDATED, UNDATED, UNDATED)
 
 
-def _observation_rows(resource: Json) -> Iterator[ObservationRow]:
-    table = parameters_of("Observation")
-    codes = _codings(resource, table["code"])
-    categories = _codings(resource, table["category"])
-    dates = [row.when for row in _rows(resource, table["date"]) if row.when]
-    when = dates[0] if dates else _NO_DATE
-    encounters = [row.value for row in _rows(resource, table["encounter"]) if row.qualifier == "Encounter"]
-    sites = list(tokens(resource.get("bodySite")))
+def _observation_rows(resource: Json, table: dict[str, Parameter]) -> tuple[ObservationRow, ...]:
+    when = next((row.when for row in _rows(resource, table["date"]) if row.when), _NO_DATE)
+    visits = (row.value for row in _rows(resource, table["encounter"]) if row.qualifier == "Encounter")
+    encounter = next(visits, "")
+    site = next((code for _, code in tokens(resource.get("bodySite"))), "")
     value, unit = _quantity(resource.get("valueQuantity", {}))
-    for code_rank, (system, code) in enumerate(codes):
-        for category_rank, (category_system, category) in enumerate(categories):
-            yield ObservationRow(
-                system, code, code_rank, category_system, category, category_rank,
-                when.lo, when.hi, when.first, when.last,
-                encounters[0] if encounters else "", sites[0][1] if sites else "",
-                resource.get("status", ""), value, unit,
-            )  # fmt: skip
+    status = resource.get("status", "")
+    return tuple(
+        ObservationRow(
+            system, code, code_rank, category_system, category, category_rank,
+            when.lo, when.hi, when.first, when.last, encounter, site, status, value, unit,
+        )
+        for code_rank, (system, code) in enumerate(_codings(resource, table["code"]))
+        for category_rank, (category_system, category) in enumerate(_codings(resource, table["category"]))
+    )  # fmt: skip
 
 
 def _codings(resource: Json, parameter: Parameter) -> list[tuple[str, str]]:

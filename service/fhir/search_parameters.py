@@ -73,7 +73,8 @@ class Query:
     """A search as understood: all `clauses` must hold.
 
     `sort` is the name of the parameter that orders the matches, `""` for the type's own order. `used` holds the
-    pairs that were honoured, as written, for the link to this very search; `ignored` those that were not.
+    pairs that were honoured, as written, for the link to this very search; `ignored` those that were not. Where
+    `within` is not empty, one of its clauses must hold too: what the acting person may see.
     """
 
     type: str
@@ -85,6 +86,7 @@ class Query:
     cursor: str = ""
     used: tuple[tuple[str, str], ...] = ()
     ignored: tuple[tuple[str, str], ...] = ()
+    within: tuple[Clause, ...] = ()
 
 
 def parse(

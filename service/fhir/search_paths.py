@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from service.fhir.definitions import described_types, elements
 from service.fhir.search_dates import Interval, interval, is_date, period
 
 Json = dict[str, Any]
@@ -32,11 +33,13 @@ _SYSTEM = re.compile(r"(?P<path>[A-Za-z0-9.]+)\.where\(system='(?P<system>[a-z]+
 class Path:
     """A compiled walk: the element names after the resource type; what the last element must be.
 
-    `target` keeps only references to that type, `system` only elements whose system is that.
+    `keys` holds, for each step, the names it can have in a document: one, or several for a choice (`valueQuantity`,
+    `valueString` …). `target` keeps only references to that type, `system` only elements whose system is that.
     """
 
     type: str
     steps: tuple[str, ...]
+    keys: tuple[tuple[str, ...], ...]
     target: str = ""
     system: str = ""
 
@@ -70,35 +73,41 @@ def _compile(text: str) -> Path | None:
 
 def _path(walk: str, target: str = "", system: str = "") -> Path:
     kind, *steps = walk.split(".")
-    return Path(kind, tuple(steps), target, system)
+    return Path(kind, tuple(steps), tuple(_keys(kind, steps)), target, system)
 
 
-def found(resource: Json, path: Path) -> Iterator[Any]:
+def _keys(kind: str, steps: list[str]) -> Iterator[tuple[str, ...]]:
+    described, at = kind, kind
+    for step in steps:
+        choice = elements(described).get(f"{at}.{step}[x]")
+        yield tuple(step + name[0].upper() + name[1:] for name in choice.types) if choice else (step,)
+        at = f"{at}.{step}"
+        element = elements(described).get(at)
+        datatype = element.types[0] if element and element.types else ""
+        if datatype in described_types() and datatype != "BackboneElement":
+            # What is below is described with the datatype.
+            described = at = datatype
+
+
+def found(resource: Json, path: Path) -> list[Any]:
     """Every element that `path` reaches, in document order."""
+    if not any(name in resource for name in path.keys[0]):
+        return []
     values: list[Any] = [resource]
-    for step in path.steps:
-        values = [below for value in values if isinstance(value, dict) for below in _below(value, step)]
-    for value in values:
-        if not path.system or (isinstance(value, dict) and value.get("system") == path.system):
-            yield value
+    for names in path.keys:
+        values = [below for value in values for name in names for below in _below(value, name)]
+        if not values:
+            return values
+    if path.system:
+        return [value for value in values if value.get("system") == path.system]
+    return values
 
 
-_CHOICES = frozenset((
-    "Age", "Annotation", "Attachment", "Boolean", "Canonical", "Code", "CodeableConcept", "Coding", "Date", "DateTime",
-    "Decimal", "Duration", "Identifier", "Instant", "Integer", "Period", "Quantity", "Range", "Ratio", "Reference",
-    "SampledData", "String", "Time", "Timing", "Uri",
-))  # fmt: skip
-"""The types that end the name of a choice element; `statusReason` is no `status` of the type Reason."""
-
-
-def _below(element: Json, step: str) -> Iterator[Any]:
-    """The children called `step`; a choice element is found by its name without the type (`value` in valueQuantity)."""
-    keys = (step,) if step in element else tuple(
-        key for key in element if key.startswith(step) and key[len(step) :] in _CHOICES
-    )
-    for key in keys:
-        value = element[key]
-        yield from value if isinstance(value, list) else (value,)
+def _below(element: Any, name: str) -> list[Any]:
+    value = element.get(name) if isinstance(element, dict) else None
+    if value is None:
+        return []
+    return value if isinstance(value, list) else [value]
 
 
 def tokens(value: Any) -> Iterator[tuple[str, str]]:
@@ -160,16 +169,23 @@ def fold(text: str) -> str:
 
 
 def intervals(value: Any) -> Iterator[Interval]:
-    """The intervals of a date, dateTime, instant, Period or Timing; none for the words of a scheduledString."""
+    """The interval of a date, dateTime, instant, Period or Timing; none for the words of a scheduledString.
+
+    Of a Timing only the outer limits matter (https://hl7.org/fhir/R4/search.html#date).
+    """
     if isinstance(value, str):
         if is_date(value):
             yield interval(value)
     elif isinstance(value, dict):
         span = period(value)
-        if span is not None:
-            yield span
-        for event in value.get("event", ()):
-            yield interval(event)
-        bounds = value.get("repeat", {}).get("boundsPeriod")
-        if bounds is not None:
-            yield from intervals(bounds)
+        parts = [span] if span else []
+        parts += [interval(event) for event in value.get("event", ())]
+        parts += intervals(value.get("repeat", {}).get("boundsPeriod"))
+        if parts:
+            yield Interval(
+                min(part.lo for part in parts),
+                max(part.hi for part in parts),
+                min(part.first for part in parts),
+                max(part.last for part in parts),
+                any(part.timed for part in parts),
+            )

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, select
 
 from service.domain.actor import Actor
 from service.fhir.search_dates import moment
@@ -39,7 +39,3 @@ def trail(connection: Connection, *, patient: str = "", resource: tuple[str, str
         yield Entry(
             (row.txn, row.position), moment(row.at), actor, row.act, row.type, row.id, row.version, row.patient
         )
-
-
-RECORD = insert(audit)
-"""The statement that writes one entry."""

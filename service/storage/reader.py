@@ -11,6 +11,7 @@ from service.errors import Gone, Issue, NotFound, SeveralMatches
 from service.fhir.search_parameters import Query
 from service.storage import audit
 from service.storage.search import search as find_matches
+from service.storage.sql import Sql, ask
 from service.storage.stored import Page, Stored
 from service.storage.tables import claim, observation, resource, resource_version, search_index
 
@@ -22,6 +23,10 @@ class Reader:
 
     def __init__(self, connection: Connection) -> None:
         self._connection = connection
+
+    def _asked(self) -> Connection:
+        """The connection, when something is about to be asked of it."""
+        return self._connection
 
     def find(self, kind: str, ident: str) -> Stored | None:
         """The present version, deleted or not; None if there never was such a resource."""
@@ -38,7 +43,7 @@ class Reader:
         if current is None or current.version == version:
             return _present(Stored.of(kind, ident, current) if current else None, f"{kind}/{ident}")
         older = resource_version.c
-        row = self._connection.execute(
+        row = self._asked().execute(
             select(resource_version).where(older.pk == current.pk, older.version == version)
         ).first()
         name = f"{kind}/{ident}, version {version},"
@@ -59,12 +64,12 @@ class Reader:
             query = query.where(older.version < before)
         if count is not None:
             query = query.limit(count)
-        versions += self._connection.execute(query).all()
+        versions += self._asked().execute(query).all()
         return [Stored.of(kind, ident, row) for row in versions[:count]]
 
     def search(self, query: Query) -> Page:
         """One page of the matches."""
-        return find_matches(self._connection, query)
+        return find_matches(self._asked(), query)
 
     def by_identifier(self, kind: str, system: str, value: str) -> Stored | None:
         """The resource with this identifier. Raises `SeveralMatches` if several have it."""
@@ -73,7 +78,7 @@ class Reader:
             row.value == value, row.parameter == "identifier", row.type == kind, row.qualifier == system,
             row.lo.is_(None),
         )  # fmt: skip
-        rows = self._connection.execute(select(resource).where(resource.c.pk.in_(found)).limit(2)).all()
+        rows = self._asked().execute(select(resource).where(resource.c.pk.in_(found)).limit(2)).all()
         if len(rows) > 1:
             message = f"Several resources of type {kind} carry the identifier {system}|{value}."
             raise SeveralMatches(Issue("multiple-matches", message, "identifier", f"{system}|{value}"))
@@ -86,7 +91,7 @@ class Reader:
             .where(resource.c.patient == patient_id, resource.c.type == kind, resource.c.deleted.is_(False))
             .order_by(resource.c.pk)
         )
-        for row in self._connection.execute(query):
+        for row in self._asked().execute(query):
             yield Stored.of(kind, row.id, row)
 
     def existing(self, keys: Collection[tuple[str, str]]) -> set[tuple[str, str]]:
@@ -96,7 +101,7 @@ class Reader:
         for start in range(0, len(wanted), _CHUNK):
             chunk = wanted[start : start + _CHUNK]
             query = select(resource.c.type, resource.c.id).where(pair.in_(chunk), resource.c.deleted.is_(False))
-            found |= {(row.type, row.id) for row in self._connection.execute(query)}
+            found |= {(row.type, row.id) for row in self._asked().execute(query)}
         return found
 
     def referrers(self, kind: str, ident: str, limit: int = 10) -> list[str]:
@@ -113,22 +118,22 @@ class Reader:
         found: list[str] = []
         for source in sources:
             query = select(resource.c.type, resource.c.id).where(resource.c.pk.in_(source.limit(limit + 1)), own)
-            found += [f"{one.type}/{one.id}" for one in self._connection.execute(query.limit(limit))]
+            found += [f"{one.type}/{one.id}" for one in self._asked().execute(query.limit(limit))]
         return found[:limit]
 
     def claimed(self, kind: str, condition: str) -> str | None:
         """The id of the resource that holds a claim (see `Writer.claim`)."""
         held = claim.c
         query = select(held.id).where(held.type == kind, held.condition == condition)
-        return self._connection.execute(query).scalar()
+        return self._asked().execute(query).scalar()
 
     def trail(self, *, patient: str = "", of: tuple[str, str] | None = None) -> Iterator[audit.Entry]:
         """Who changed what, newest first: in one patient's record, of one resource (type, id), or in all."""
-        return audit.trail(self._connection, patient=patient, resource=of)
+        return audit.trail(self._asked(), patient=patient, resource=of)
 
     def _row(self, kind: str, ident: str) -> Any:
-        query = select(resource).where(resource.c.type == kind, resource.c.id == ident)
-        return self._connection.execute(query).first()
+        query = Sql("SELECT * FROM resource WHERE type = ? AND id = ?", (kind, ident))
+        return ask(self._connection, query).first()
 
 
 def _present(stored: Stored | None, name: str) -> Stored:

@@ -83,7 +83,9 @@ class Records:
                 begin_writing(connection)
             except OperationalError as problem:
                 raise _busy() from problem
-            yield Writer(connection, actor)
+            writer = Writer(connection, actor)
+            yield writer
+            writer.flush()
             connection.commit()
 
     @contextmanager

@@ -11,6 +11,9 @@ from sqlalchemy import Row
 from service.fhir import text
 from service.fhir.search_dates import moment
 
+VERSION = "version, updated, deleted, method, body"
+"""The columns of a version that `Stored.of` reads."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stored:
@@ -41,7 +44,7 @@ class Stored:
     def of(cls, kind: str, ident: str, row: Row[Any]) -> Stored:
         """From a database row that holds the columns of a version."""
         updated = moment(row.updated)
-        return cls(kind, ident, row.version, updated, row.deleted, row.method, row.body.encode())
+        return cls(kind, ident, row.version, updated, bool(row.deleted), row.method, row.body.encode())
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import Connection, Row, delete, func, insert, select, update
+from sqlalchemy import Connection, Row, Table, delete, func, select, update
 
 from service.domain.actor import Actor
 from service.errors import Duplicate, Gone, Invalid, Issue, NotFound, PreconditionFailed
 from service.fhir import text
 from service.fhir.search_dates import micros, moment
-from service.fhir.search_parameters import Index, index
-from service.storage.audit import RECORD
+from service.fhir.search_parameters import Index, ObservationRow, index
+from service.fhir.search_parameters import Row as IndexRow
+from service.storage.inserts import insert
 from service.storage.reader import Reader
 from service.storage.stored import Stored
-from service.storage.tables import claim, observation, resource, resource_version, search_index, txn
+from service.storage.tables import audit, claim, observation, resource, resource_version, search_index, txn
 
 _VERSION = tuple(column.name for column in resource_version.c)
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
@@ -33,6 +34,20 @@ class Writer(Reader):
         super().__init__(connection)
         self._actor = actor
         self._number = self._at = self._next_pk = self._entries = 0
+        self._waiting: dict[Table, list[tuple[Any, ...]]] = {}
+
+    def flush(self) -> None:
+        """Send the rows that wait to be inserted together; happens by itself before anything is asked."""
+        for table, rows in self._waiting.items():
+            insert(self._connection, table, rows)
+        self._waiting = {}
+
+    def _asked(self) -> Connection:
+        self.flush()
+        return self._connection
+
+    def _later(self, table: Table, rows: Iterable[tuple[Any, ...]]) -> None:
+        self._waiting.setdefault(table, []).extend(rows)
 
     def create(self, document: text.Json, *, id: str | None = None) -> Stored:  # noqa: A002 - FHIR's word
         """Store a new resource under `id`, or an id of the store's own making; `document` keeps its own copy.
@@ -94,15 +109,19 @@ class Writer(Reader):
             message = f"'{condition}' belongs to {kind}/{holder} already."
             raise Duplicate(Issue("duplicate", message, value=condition))
         self._begin()
-        row = {"type": kind, "condition": condition, "id": ident, "txn": self._number}
-        self._connection.execute(insert(claim), row)
+        insert(self._connection, claim, [(kind, condition, ident, self._number)])
 
     @contextmanager
     def attempt(self) -> Iterator[None]:
         """Changes that are undone alone if an error leaves this block; the rest of the transaction goes on."""
         self._begin()
-        with self._connection.begin_nested():
-            yield
+        self.flush()
+        try:
+            with self._connection.begin_nested():
+                yield
+                self.flush()
+        finally:
+            self._waiting = {}
 
     def reindex(self, kind: str, ident: str) -> None:
         """Derive the index rows of a resource from its document again. Raises `NotFound` or `Gone`."""
@@ -119,12 +138,13 @@ class Writer(Reader):
         """Give this transaction its number, before its first change; time never runs backwards from one to the next."""
         if self._number:
             return
-        newest = select(txn.c.number, txn.c.at).order_by(txn.c.number.desc()).limit(1)
+        highest = select(func.coalesce(func.max(resource.c.pk), 0)).scalar_subquery()
+        newest = select(txn.c.number, txn.c.at, highest.label("pk")).order_by(txn.c.number.desc()).limit(1)
         last = self._connection.execute(newest).first()
         now = micros(datetime.now(UTC))
         self._number, self._at = (last.number + 1, max(now, last.at + 1)) if last else (1, now)
-        self._next_pk = self._connection.execute(select(func.coalesce(func.max(resource.c.pk), 0))).scalar_one() + 1
-        self._connection.execute(insert(txn), {"number": self._number, "at": self._at, "actor": self._actor.id})
+        self._next_pk = (last.pk if last else 0) + 1
+        insert(self._connection, txn, [(self._number, self._at, self._actor.id)])
 
     def _insert(self, kind: str, ident: str, document: text.Json) -> Stored:
         self._begin()
@@ -132,11 +152,8 @@ class Writer(Reader):
         stamped = _stamp(document, ident, 1, moment(self._at))
         found = index(stamped)
         body = text.dump(stamped)
-        values = {
-            "pk": pk, "type": kind, "id": ident, "patient": found.patient, "version": 1, "txn": self._number,
-            "updated": self._at, "method": "create", "deleted": False, "body": body.decode(),
-        }  # fmt: skip
-        self._connection.execute(insert(resource), values)
+        version = (1, self._number, self._at, "create", False, body.decode())
+        insert(self._connection, resource, [(pk, kind, ident, found.patient, *version)])
         self._insert_index(pk, kind, found)
         stored = Stored(kind, ident, 1, moment(self._at), False, "create", body)
         self._audit(stored, found.patient)
@@ -144,8 +161,7 @@ class Writer(Reader):
 
     def _supersede(self, row: Row[Any], patient: str, method: str, body: str) -> None:
         """Move the present version among the earlier ones and put the next in its place."""
-        moved = {name: getattr(row, name) for name in _VERSION}
-        self._connection.execute(insert(resource_version), moved)
+        self._later(resource_version, [tuple(getattr(row, name) for name in _VERSION)])
         self._connection.execute(
             update(resource)
             .where(resource.c.pk == row.pk)
@@ -163,14 +179,11 @@ class Writer(Reader):
     def _audit(self, stored: Stored, patient: str) -> None:
         actor = self._actor
         self._entries += 1
-        entry = {
-            "txn": self._number, "position": self._entries, "patient": patient, "at": self._at,
-            "actor": actor.id, "actor_name": actor.name, "actor_role": actor.role,
-            "act": stored.method, "type": stored.type, "id": stored.id, "version": stored.version,
-        }  # fmt: skip
-        self._connection.execute(RECORD, entry)
+        told = (actor.id, actor.name, actor.role, stored.method, stored.type, stored.id, stored.version)
+        self._later(audit, [(self._number, self._entries, patient, self._at, *told)])
 
     def _unindex(self, pk: int) -> None:
+        self.flush()
         self._connection.execute(delete(observation).where(observation.c.pk == pk))
         self._connection.execute(delete(search_index).where(search_index.c.pk == pk))
 
@@ -179,24 +192,21 @@ class Writer(Reader):
         self._insert_index(pk, kind, found)
 
     def _insert_index(self, pk: int, kind: str, found: Index) -> None:
-        if found.observation:
-            rows = [{"pk": pk, "patient": found.patient, **_fields(one)} for one in found.observation]
-            self._connection.execute(insert(observation), rows)
-        if found.rows:
-            rows = []
-            for position, one in enumerate(found.rows):
-                when = one.when
-                rows.append({
-                    "pk": pk, "position": position, "patient": found.patient, "type": kind,
-                    "parameter": one.parameter, "qualifier": one.qualifier, "value": one.value,
-                    "lo": when and when.lo, "hi": when and when.hi,
-                    "first_day": when and when.first, "last_day": when and when.last,
-                })  # fmt: skip
-            self._connection.execute(insert(search_index), rows)
+        self._later(observation, (_narrow(pk, found.patient, row) for row in found.observation))
+        self._later(
+            search_index, (_general(pk, place, found.patient, kind, row) for place, row in enumerate(found.rows))
+        )
 
 
-def _fields(row: Any) -> dict[str, Any]:
-    return {name: getattr(row, name) for name in row.__slots__}
+def _narrow(pk: int, patient: str, row: ObservationRow) -> tuple[Any, ...]:
+    coded = (row.system, row.code, row.category_system, row.category)
+    return (pk, row.code_rank, row.category_rank, patient, *coded, *row[6:])
+
+
+def _general(pk: int, place: int, patient: str, kind: str, row: IndexRow) -> tuple[Any, ...]:
+    when = row.when
+    dates = (when.lo, when.hi, when.first, when.last) if when else (None, None, None, None)
+    return (pk, place, patient, kind, row.parameter, row.qualifier, row.value, *dates)
 
 
 def _kind(document: text.Json) -> str:

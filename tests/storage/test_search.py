@@ -357,14 +357,13 @@ def test_the_hot_searches_walk_their_index_in_order(
 def _plan(reader: Reader, monkeypatch: pytest.MonkeyPatch, pairs: list[tuple[str, str]]) -> list[str]:
     plans: list[str] = []
     connection = reader._connection
-    plain = connection.execute
+    plain = connection.exec_driver_sql
 
-    def explained(statement: Any, *rest: Any) -> Any:
-        compiled = statement.compile(connection, compile_kwargs={"literal_binds": True})
-        plans.extend(row[3] for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {compiled}"))
-        return plain(statement, *rest)
+    def explained(statement: str, values: Any) -> Any:
+        plans.extend(row[3] for row in plain(f"EXPLAIN QUERY PLAN {statement}", values))
+        return plain(statement, values)
 
     with monkeypatch.context() as patch:
-        patch.setattr(connection, "execute", explained)
+        patch.setattr(connection, "exec_driver_sql", explained)
         reader.search(parse("Observation", pairs))
     return plans

@@ -1,0 +1,199 @@
+"""The clauses of a `Query` as conditions in SQL.
+
+Observations are found in their own narrow table; all else, and the rarer parameters of Observation, in the general
+index.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from service.fhir.search_dates import OPEN_START, UNDATED
+from service.fhir.search_parameters import Choice, Clause, Moment, Query, Text
+from service.storage.sql import FALSE, TRUE, Sql, both, either, equals, negated, one_of
+
+
+def conditions_of(query: Query) -> tuple[Sql, bool]:
+    """The condition on `observation` or `resource`, and whether it can meet one resource twice."""
+    if query.type == "Observation":
+        return _of_observations(query)
+    own = Sql("type = ? AND deleted = ?", (query.type, False))
+    parts = [own, *(_condition(query.type, clause) for clause in query.clauses)]
+    if query.within:
+        parts.append(either(_condition(query.type, clause) for clause in query.within))
+    return both(parts), False
+
+
+_CODED = {"code": ("system", "code"), "category": ("category_system", "category")}
+_LINKS = {"patient": ("Patient", "patient"), "subject": ("Patient", "patient"), "encounter": ("Encounter", "encounter")}
+_PRESENT = {
+    "code": Sql("system <> '' OR code <> ''"),
+    "category": Sql("category_system <> '' OR category <> ''"),
+    "status": Sql("status <> ''"),
+    "date": Sql(f'"start" <> {UNDATED}'),
+    "patient": Sql("patient <> ''"),
+    "subject": Sql("patient <> ''"),
+    "encounter": Sql("encounter <> ''"),
+}
+
+
+def _of_observations(query: Query) -> tuple[Sql, bool]:
+    patient = _patient(query)
+    parts: list[Sql] = []
+    ranks = {"code": Sql("code_rank = 0"), "category": Sql("category_rank = 0")}
+    distinct = False
+    for clause in query.clauses:
+        name = clause.parameter.name
+        if name in ranks and not clause.negated and clause.missing is None:
+            del ranks[name]
+            parts.append(_pairs(clause, *_CODED[name]))
+            distinct = distinct or not _names_one_coding(clause)
+        else:
+            parts.append(_observation(clause, patient))
+    if query.within:
+        parts.append(either(_observation(clause, patient) for clause in query.within))
+    # A search that names no coding takes the first one, so that it meets each Observation once.
+    return both([*parts, *ranks.values()]), distinct
+
+
+def _patient(query: Query) -> str:
+    """The one patient that a search of Observations is about, whose part of the general index is enough."""
+    for clause in query.clauses:
+        if clause.parameter.name == "patient" and len(clause.choices) == 1:
+            (choice,) = clause.choices
+            if isinstance(choice, Choice) and choice.qualifier == "Patient":
+                return choice.value or ""
+    return ""
+
+
+def _names_one_coding(clause: Clause) -> bool:
+    (first, *others) = clause.choices
+    return not others and isinstance(first, Choice) and first.qualifier is not None and first.value is not None
+
+
+def _observation(clause: Clause, patient: str) -> Sql:
+    name = clause.parameter.name
+    if name not in _PRESENT:
+        return _condition("Observation", clause, patient)
+    if clause.missing is not None:
+        here = either([_PRESENT[name], _general("Observation", name, TRUE)]) if name in _LINKS else _PRESENT[name]
+        return negated(here) if clause.missing else here
+    if name in _LINKS:
+        return either(_link(name, choice) for choice in clause.choices if isinstance(choice, Choice))
+    if name == "date":
+        moments = (choice for choice in clause.choices if isinstance(choice, Moment))
+        return either(_dated(choice, '"start"', '"end"') for choice in moments)
+    if name == "status":
+        having = either(_pair(choice, "''", "status") for choice in clause.choices if isinstance(choice, Choice))
+    else:
+        other = _pairs(clause, *_CODED[name])
+        having = Sql(f"pk IN (SELECT pk FROM observation WHERE {other.text})", other.values)  # noqa: S608
+    return negated(having) if clause.negated else having
+
+
+def _link(name: str, choice: Choice) -> Sql:
+    """A reference that the narrow row holds if it is local and of the usual type, else the general index."""
+    kind, column = _LINKS[name]
+    if choice.qualifier == kind:
+        return equals(column, choice.value)
+    general = _general("Observation", name, _choice(choice))
+    return general if choice.qualifier is not None else either([equals(column, choice.value), general])
+
+
+def _condition(kind: str, clause: Clause, patient: str = "") -> Sql:
+    name = clause.parameter.name
+    if name in ("_id", "_lastUpdated"):
+        found = _of_the_store(kind, clause)
+    elif clause.missing is not None:
+        having = _general(kind, name, TRUE)
+        return negated(having) if clause.missing else having
+    else:
+        found = _general(kind, name, either(_choice(choice) for choice in clause.choices), patient)
+    return negated(found) if clause.negated else found
+
+
+def _of_the_store(kind: str, clause: Clause) -> Sql:
+    if clause.missing is not None:
+        return FALSE if clause.missing else TRUE
+    if clause.parameter.name == "_id":
+        fits = one_of("id", [choice.value for choice in clause.choices if isinstance(choice, Choice)])
+    else:
+        moments = [choice for choice in clause.choices if isinstance(choice, Moment)]
+        fits = either(_compare(one.prefix, (one.wanted.lo, one.wanted.hi), "updated", "updated") for one in moments)
+    return Sql(f"pk IN (SELECT pk FROM resource WHERE type = ? AND ({fits.text}))", (kind, *fits.values))  # noqa: S608
+
+
+def _general(kind: str, name: str, fits: Sql, patient: str = "") -> Sql:
+    """The resources with a row in the general index; of one `patient` alone, where that is known."""
+    of_patient, values = (" AND patient = ?", (patient,)) if patient else ("", ())
+    text = f"pk IN (SELECT pk FROM search_index WHERE type = ? AND parameter = ?{of_patient} AND ({fits.text}))"  # noqa: S608
+    return Sql(text, (kind, name, *values, *fits.values))
+
+
+def _choice(choice: Choice | Text | Moment) -> Sql:
+    if isinstance(choice, Moment):
+        return both([Sql("lo IS NOT NULL"), _dated(choice, "lo", "hi")])
+    if isinstance(choice, Choice):
+        return both([Sql("lo IS NULL"), _pair(choice, "qualifier", "value")])
+    if choice.how == "exact":
+        return Sql("lo IS NULL AND qualifier = ?", (choice.value,))
+    if choice.how == "contains":
+        escaped = choice.value.replace("!", "!!").replace("%", "!%").replace("_", "!_")
+        return Sql("lo IS NULL AND value LIKE ? ESCAPE '!'", (f"%{escaped}%",))
+    return Sql("lo IS NULL AND value >= ? AND value < ?", (choice.value, choice.value + "\U0010ffff"))
+
+
+def _pairs(clause: Clause, qualifier: str, value: str) -> Sql:
+    return either(_pair(choice, qualifier, value) for choice in clause.choices if isinstance(choice, Choice))
+
+
+def _pair(choice: Choice, qualifier: str, value: str) -> Sql:
+    parts = []
+    if choice.value is not None:
+        parts.append(equals(value, choice.value))
+    if choice.qualifier is not None:
+        parts.append(equals(qualifier, choice.qualifier))
+    return both(parts)
+
+
+_SLACK = 2 * 86_400_000_000
+"""Two days, in microseconds: no two clocks on earth are further apart."""
+
+
+def _dated(choice: Moment, start: str, end: str) -> Sql:
+    """A search that names a time compares instants, any other compares days."""
+    wanted = choice.wanted
+    dated = Sql(f"{start} >= ?", (OPEN_START,))
+    if wanted.timed:
+        return both([dated, _compare(choice.prefix, (wanted.lo, wanted.hi), start, end)])
+    by_day = _compare(choice.prefix, (wanted.first, wanted.last), "first_day", "last_day")
+    # Days decide; the instants, a little wider on either side, are there for the index on them.
+    return both([dated, by_day, *_bounds(choice, start)])
+
+
+def _bounds(choice: Moment, start: str) -> Iterable[Sql]:
+    wanted = choice.wanted
+    if choice.prefix in ("eq", "sa"):
+        yield Sql(f"{start} >= ?", (wanted.lo - _SLACK,))
+    if choice.prefix in ("eq", "le", "lt", "eb"):
+        yield Sql(f"{start} <= ?", (wanted.hi + _SLACK,))
+
+
+_COMPARISONS = {
+    "eq": "{start} >= {lo} AND {end} <= {hi}",
+    "ne": "NOT ({start} >= {lo} AND {end} <= {hi})",
+    "gt": "{end} > {hi}",
+    "lt": "{start} < {lo}",
+    "ge": "{end} > {hi} OR ({start} >= {lo} AND {end} <= {hi})",
+    "le": "{start} < {lo} OR ({start} >= {lo} AND {end} <= {hi})",
+    "sa": "{start} > {hi}",
+    "eb": "{end} < {lo}",
+    "ap": "{start} <= {hi} + {width} AND {end} >= {lo} - {width}",
+}
+"""`search_dates.holds`, in SQL."""
+
+
+def _compare(prefix: str, wanted: tuple[int, int], start: str, end: str) -> Sql:
+    lo, hi = wanted
+    # The bounds are whole numbers of our own reckoning, so they may stand in the text.
+    return Sql(_COMPARISONS[prefix].format(start=start, end=end, lo=int(lo), hi=int(hi), width=int(hi - lo + 1)))
