@@ -1,3 +1,8 @@
+"""How the pages of this service look: colours that keep their contrast by day and by night, and room to read."""
+
+from __future__ import annotations
+
+STYLESHEET = """\
 :root {
   color-scheme: light dark;
   --ink: light-dark(#1c2330, #e6e9ef);
@@ -66,3 +71,4 @@ nav ul { columns: 18rem; list-style: none; padding: 0; }
 nav li { padding: 0.2rem 0; break-inside: avoid; overflow-wrap: anywhere; }
 
 .quiet { color: var(--quiet); }
+"""
