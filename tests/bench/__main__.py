@@ -11,7 +11,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from tests.bench import servers
+from tests.bench import imports, servers
 from tests.bench.load import Load
 from tests.bench.material import PATIENTS
 from tests.bench.measures import Measure, measures, run, seed
@@ -58,11 +58,17 @@ def main() -> None:
     parser.add_argument("--clients", type=int, nargs="+", default=[16, 64], help="connections at a time")
     parser.add_argument("--seconds", type=float, default=4.0, help="measured for each kind of request")
     parser.add_argument("--bundles", type=int, default=100, help="hundreds of readings stored beforehand")
+    parser.add_argument("--rows", type=int, default=100_000, help="rows of the import; 0: none")
     given = parser.parse_args()
     console = Console()
     naive = rates(servers.naive, given.bundles, given.clients, given.seconds)
     record = rates(servers.record, given.bundles, given.clients, given.seconds)
-    console.print(table(naive, record))
+    drawn = table(naive, record)
+    if given.rows:
+        # The naive import is measured on fewer rows: it is no faster on more.
+        theirs, ours = imports.naive(min(given.rows, 5_000)), imports.record(given.rows)
+        drawn.add_row(f"import of {given.rows:,} rows", "", f"{theirs:,.0f}", f"{ours:,.0f}", f"{ours / theirs:,.1f}")
+    console.print(drawn)
 
 
 if __name__ == "__main__":

@@ -1,25 +1,34 @@
-"""Invented patients and readings, the same for both servers."""
+"""Invented patients and readings, the same for both servers: the example of a joint's motion, varied."""
 
 from __future__ import annotations
 
+import copy
 import itertools
 import json
 import random
 from collections.abc import Iterator
 from datetime import date, timedelta
+from functools import cache
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from tests.bench.load import request
 
+EXAMPLE = Path(__file__).resolve().parents[2] / "examples/resources/Observation-joint-motion-flexion.json"
 PATIENTS = 100
 VISITS = 10
 FIRST_VISIT = date(2025, 1, 7)
 NARROW = range(2, 6)
 """The visits that the narrow search asks for."""
-CODES = "http://clinic.example/codes"
-ARCS = ("flexion", "extension-deficit", "hyperextension", "radial-abduction", "palmar-abduction")
-MOTIONS = tuple(f"{arc}-{mode}" for arc in ARCS for mode in ("active", "passive"))
+MOTIONS = tuple(
+    (f"{arc}-{mode}-free", f"{name}, {mode}, free")
+    for mode in ("active", "passive", "assisted")
+    for arc, name in (("flexion", "Flexion"), ("extension-deficit", "Extension deficit"))
+)
+SITES = tuple(
+    (f"right-{digit}-pip", f"right PIP joint of the {digit} finger") for digit in ("index", "middle", "ring", "little")
+)
 
 
 def visit_of(turn: int) -> int:
@@ -27,8 +36,12 @@ def visit_of(turn: int) -> int:
     return turn % VISITS
 
 
-def motion_of(turn: int) -> str:
+def motion_of(turn: int) -> tuple[str, str]:
     return MOTIONS[turn // VISITS % len(MOTIONS)]
+
+
+def site_of(turn: int) -> tuple[str, str]:
+    return SITES[turn // VISITS // len(MOTIONS) % len(SITES)]
 
 
 def day_of(visit: int) -> date:
@@ -39,41 +52,33 @@ def patient(number: int) -> dict[str, Any]:
     return {
         "resourceType": "Patient",
         "id": f"bench-{number}",
-        "identifier": [{"system": "http://clinic.example/patients", "value": f"B{number:05}"}],
+        "identifier": [{"system": "https://clinic.example/patients", "value": f"B{number:05}"}],
         "name": [{"family": f"Invented{number}", "given": ["Person"]}],
         "gender": "unknown",
         "birthDate": "1970-01-01",
     }
 
 
+@cache
+def example() -> dict[str, Any]:
+    """The example without what ties it to other examples."""
+    found: dict[str, Any] = json.loads(EXAMPLE.read_text())
+    del found["id"], found["encounter"], found["performer"][0]["reference"]
+    return found
+
+
 def observation(number: int, dice: random.Random) -> dict[str, Any]:
-    """One reading of a joint's motion, about 1.2 KB as JSON, that claims no profile."""
+    """A reading of joint motion, about 3 KB as JSON, that claims the record's profile."""
     turn = number // PATIENTS
-    return {
-        "resourceType": "Observation",
-        "status": "final",
-        "category": [_coded("http://terminology.hl7.org/CodeSystem/observation-category", "exam", "Exam")],
-        "code": _coded(CODES, motion_of(turn), "Motion of a joint, invented for measuring"),
-        "subject": {"reference": f"Patient/bench-{number % PATIENTS}"},
-        "effectiveDateTime": f"{day_of(visit_of(turn))}T{dice.randint(8, 17):02}:{dice.randint(0, 59):02}:00+01:00",
-        "performer": [{"display": "Invented therapist"}],
-        "bodySite": _coded(CODES, "right-index-pip", "PIP joint of the right index finger"),
-        "method": _coded(CODES, "goniometer-dorsal", "Goniometer, placed dorsally"),
-        "valueQuantity": {
-            "value": dice.randint(0, 220) / 2,
-            "unit": "degree",
-            "system": "http://unitsofmeasure.org",
-            "code": "deg",
-        },
-        "component": [
-            {"code": _coded(CODES, name, f"{name}, invented"), "valueCodeableConcept": _coded(CODES, value, value)}
-            for name, value in (("joints-moved", "together"), ("time-of-day", "morning"))
-        ],
-    }
-
-
-def _coded(system: str, code: str, display: str) -> dict[str, Any]:
-    return {"coding": [{"system": system, "code": code, "display": display}]}
+    made = copy.deepcopy(example())
+    code, site = made["code"]["coding"][0], made["bodySite"]["coding"][0]
+    code["code"], code["display"] = motion_of(turn)
+    site["code"], site["display"] = site_of(turn)
+    made["code"]["text"], made["bodySite"]["text"] = code["display"], site["display"]
+    made["subject"]["reference"] = f"Patient/bench-{number % PATIENTS}"
+    made["effectiveDateTime"] = f"{day_of(visit_of(turn))}T{dice.randint(8, 17):02}:{dice.randint(0, 59):02}:00+01:00"
+    made["valueQuantity"]["value"] = dice.randint(60, 80) if code["code"].startswith("flexion") else dice.randint(5, 25)
+    return made
 
 
 def bundle(resources: list[dict[str, Any]]) -> bytes:
@@ -108,7 +113,7 @@ def searches() -> list[bytes]:
 
 def narrow_searches() -> list[bytes]:
     """The readings of one patient and one motion within four weeks."""
-    code = quote(f"{CODES}|{MOTIONS[0]}")
+    code = quote(f"{example()['code']['coding'][0]['system']}|{MOTIONS[0][0]}")
     query = f"code={code}&date=ge{day_of(NARROW.start)}&date=lt{day_of(NARROW.stop)}"
     return [request("GET", f"/fhir/Observation?patient=Patient/bench-{n}&{query}") for n in range(PATIENTS)]
 

@@ -3,16 +3,22 @@
 FastAPI with fhir.resources models as bodies and response models, SQLAlchemy's async ORM on aiosqlite, the resource in
 a JSON column, one generic table of search values. WAL, a busy timeout and an index are there: it should be slow
 because of how it works, not because of a mistake. Start it with `uvicorn tests.bench.naive:app`; the environment
-variable NAIVE_DATABASE names its SQLite file.
+variable NAIVE_DATABASE names its SQLite file. `python -m tests.bench.naive FILE` imports readings, a commit a visit.
 """
 
 from __future__ import annotations
 
+import asyncio
+import csv
 import os
+import sys
 import uuid
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, HTTPException, Query, Response
@@ -164,3 +170,35 @@ async def transaction(bundle: Bundle, db: Db) -> Any:
         for item in stored
     ]
     return Bundle.model_validate({"type": "transaction-response", "entry": entries})
+
+
+def reading(row: dict[str, str]) -> Observation:
+    coding = {"system": "https://clinic.example/codes", "code": row["motion"]}
+    site = {"system": "https://clinic.example/sites", "code": row["site"]}
+    degrees = {"value": row["value"], "unit": "degree", "system": "http://unitsofmeasure.org", "code": "deg"}
+    return Observation.model_validate(
+        {
+            "status": "final",
+            "code": {"coding": [coding]},
+            "subject": {"reference": f"Patient/{row['patient']}"},
+            "effectiveDateTime": row["date"],
+            "bodySite": {"coding": [site]},
+            "valueQuantity": degrees,
+        }
+    )
+
+
+async def import_file(path: Path) -> None:
+    async with lifespan(app):
+        with path.open(newline="") as lines:
+            for _, visit in groupby(csv.DictReader(lines), itemgetter("patient", "date")):
+                async with new_session() as db:
+                    for row in visit:
+                        if await db.get(ResourceRow, f"Patient/{row['patient']}") is None:
+                            add(db, Patient.model_validate({"id": row["patient"]}))
+                        add(db, reading(row))
+                    await db.commit()
+
+
+if __name__ == "__main__":
+    asyncio.run(import_file(Path(sys.argv[1])))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.bench import servers
+from tests.bench import imports, servers
 from tests.bench.material import PATIENTS
 from tests.bench.measures import measures, run, seed
 
@@ -25,3 +25,8 @@ def test_every_load_is_answered(start: Callable[[Path], AbstractContextManager[i
             assert load.failed == 0
             assert load.rate > 0
             assert load.median <= load.p99
+
+
+@pytest.mark.parametrize("take_in", [imports.naive, imports.record])
+def test_the_file_is_taken_in(take_in: Callable[[int], float]) -> None:
+    assert take_in(24) > 0
