@@ -23,6 +23,8 @@ from pathlib import Path
 import httpx
 import pytest
 
+from service.__main__ import app
+from service.exchange import columns
 from service.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -175,6 +177,11 @@ class Shell:
         return httpx.request(method, here, headers=headers, content=body, timeout=30)
 
 
+@pytest.fixture(scope="module")
+def readme() -> str:
+    return (ROOT / "README.md").read_text()
+
+
 @pytest.fixture
 def shell(tmp_path: Path) -> Iterator[Shell]:
     shell = Shell(tmp_path)
@@ -184,14 +191,29 @@ def shell(tmp_path: Path) -> Iterator[Shell]:
         shell.server.wait(timeout=30)
 
 
-def test_every_command_works_and_every_address_answers(shell: Shell) -> None:
-    readme = (ROOT / "README.md").read_text()
+def test_every_command_works_and_every_address_answers(shell: Shell, readme: str) -> None:
     commands = list(commands_of(readme))
     for command in commands:
         shell.say(command)
     assert {"handrecord demo", "pytest"} <= {part for command in commands for part in command.line.split(" && ")}
     for url in re.findall(r"http://127\.0\.0\.1:8000/[^\s`)>\"']*", BLOCK.sub("", readme)):
         assert shell.get(url).is_success, url
+
+
+def test_the_table_of_commands_is_whole(readme: str) -> None:
+    told = re.findall(r"^\| `handrecord ([a-z-]+)[^`]*` \|", readme, re.M)
+    offered = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
+    assert sorted(told) == sorted(offered)
+
+
+def test_the_table_of_settings_is_whole(readme: str) -> None:
+    rows = re.findall(r"^\| (`HANDRECORD_[^|]*) \|", readme, re.M)
+    told = [name for row in rows for name in re.findall(r"HANDRECORD_(\w+)", row)]
+    assert sorted(told) == sorted(field.upper() for field in Settings.model_fields)
+
+
+def test_the_table_of_columns_is_the_one_that_files_are_read_by(readme: str) -> None:
+    assert columns.table() in readme
 
 
 def test_an_untrue_line_is_noticed(shell: Shell) -> None:

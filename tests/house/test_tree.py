@@ -104,5 +104,6 @@ def test_names_say_something(root: Path, own_files: list[Path]) -> None:
 
 
 def test_text_is_plain(texts: dict[str, str]) -> None:
-    pictures = re.compile("[\U0001f000-\U0001faff\u2600-\u27bf\ufe0f]")
-    assert _finds(texts, {"a pictograph": pictures.pattern}) == []
+    """No pictographs, but for the tests, which send whatever a client may send."""
+    shown = {path: text for path, text in texts.items() if not path.startswith("tests/")}
+    assert _finds(shown, {"a pictograph": "[\U0001f000-\U0001faff\u2600-\u27bf\ufe0f]"}) == []
