@@ -7,7 +7,7 @@ error of a sum or a difference is never made from the errors of its parts.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Literal
@@ -91,14 +91,3 @@ ERRORS: dict[str, tuple[PublishedError, ...]] = {
 def errors_of(name: str, conditions: Mapping[str, str]) -> tuple[PublishedError, ...]:
     """The published errors of a kind or metric under these conditions; none where none is fit for use."""
     return tuple(e for e in ERRORS.get(name, ()) if e.holds_for.items() <= conditions.items())
-
-
-def in_words(errors: Iterable[PublishedError]) -> str:
-    """The errors in one line, or `not published`."""
-    return "; ".join(_words(e) for e in errors) or NOT_PUBLISHED
-
-
-def _words(error: PublishedError) -> str:
-    amount = f"{error.low}" if error.low == error.high else f"{error.low} to {error.high}"
-    level = f" at {error.level}" if error.level else ""
-    return f"{error.statistic}{level} {amount} {error.unit} ({error.population}; {error.raters}; {error.source})"

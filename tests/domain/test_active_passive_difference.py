@@ -35,6 +35,23 @@ def test_both_ends_of_an_arc(visits) -> None:
     visits.joint("right-ring-pip", "5-0-95", mode="passive")
     found = differences(visits)
     assert (found["extension"].number, found["flexion"].number) == (40, 25)
+    alike = {"orthosis_state": "free", "treatment": "unknown"}
+    assert [r.conditions for r in found.values()] == [{"motion": m, **alike} for m in ("extension", "flexion")]
+    for result in found.values():
+        assert [m.answer("mode") for m in result.inputs] == ["active", "passive"]
+
+
+def test_no_difference_is_0_without_a_note(visits) -> None:
+    visits.joint("right-ring-pip", "0-35-70")
+    visits.joint("right-ring-pip", "0-35-70", mode="passive")
+    assert [(r.number, r.notes) for r in differences(visits).values()] == [(0, ()), (0, ())]
+
+
+def test_a_deficit_of_0_beside_hyperextension_is_one_end(visits) -> None:
+    visits.end("right-ring-pip", "extension-deficit", "0")
+    visits.end("right-ring-pip", "extension-deficit", "0", mode="passive")
+    visits.end("right-ring-pip", "hyperextension", "10", mode="passive")
+    assert differences(visits)["extension"].number == 10
 
 
 def test_active_above_passive_is_below_0_and_said_so(visits) -> None:

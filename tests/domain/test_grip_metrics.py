@@ -82,6 +82,7 @@ def test_no_trial_done_is_no_value(visits) -> None:
     visits.grip("right", "stopped-for-pain not-performed")
     visits.grip("left", "30 30 30")
     assert one(visits, "grip-summary").value.rule == "value-absent"
+    assert one(visits, "grip-summary").value.reason.endswith("has no value: begun and stopped because of pain.")
     assert one(visits, "grip-ratio").value.rule == "value-absent"
 
 
@@ -102,7 +103,9 @@ def test_the_ratio_needs_a_marked_hand(visits) -> None:
     assert "which hand is dominant is not known" in result.notes
     assert one(visits, "grip-ratio", Parameters()).value.rule == "no-reference"
     dominant = Parameters(reference_for=frozenset({"right"}), dominant="left")
+    assert result.parameters["dominant"] == "unknown"
     assert "the left hand is dominant" in one(visits, "grip-ratio", dominant).notes
+    assert one(visits, "grip-ratio", dominant).parameters["dominant"] == "left"
 
 
 @pytest.mark.parametrize(

@@ -37,6 +37,12 @@ def test_percent_of_the_other_side(row, visits) -> None:
     assert result.value.unit == "%"
 
 
+def test_a_percent_has_at_most_six_decimals(visits) -> None:
+    visits.digit("right-index", "0-0-60 0-0-65 0-0-60")
+    visits.digit("left-index", "0-0-90 0-0-100 0-0-70")
+    assert str(percent(visits).number) == "71.153846"
+
+
 def test_nothing_is_compared_with_a_hand_that_was_not_marked(visits) -> None:
     visits.digit("right-index", "0-0-80 0-0-90 0-0-60")
     visits.digit("left-index", "0-0-80 0-0-90 0-0-60")

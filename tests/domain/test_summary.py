@@ -50,6 +50,7 @@ def test_start_and_now_beside_the_other_hand(course) -> None:
     assert found.change.errors == ()
     assert (found.start_of_reference.number, found.now_of_reference.number) == (50, 75)
     assert [part.site.part.joint for part in found.now.parts] == ["mcp", "pip", "dip"]
+    assert found.notes == ()
 
 
 def test_the_start_is_the_first_visit_never_the_worst(course) -> None:
@@ -135,7 +136,9 @@ def test_a_joint_fused_in_between_makes_the_totals_incomparable(course) -> None:
     course.state("right-index-dip", "fused", day=25, angle="20")
     course.joint("right-index-mcp", "0-0-80", 27)
     course.joint("right-index-pip", "0-0-80", 27)
-    assert line(active(course)).change.amount.rule == "not-comparable"
+    change = line(active(course)).change
+    assert change.amount.rule == "not-comparable"
+    assert "right DIP joint of the index finger flexion was not read at both visits" in change.comparison.because
 
 
 def test_a_later_visit_without_a_total_is_told(course) -> None:
@@ -143,6 +146,14 @@ def test_a_later_visit_without_a_total_is_told(course) -> None:
     found = line(active(course))
     assert found.now.visit == "Encounter/20"
     assert any(note.startswith("no result on 2026-03-27: Flexion of the right MCP joint") for note in found.notes)
+
+
+def test_an_earlier_visit_without_a_total_is_no_note(visits) -> None:
+    visits.joint("right-index-pip", "0-0-95", 1)
+    visits.digit("right-index", "0-0-60 0-30-60 0-0-40", 2)
+    found = line(active(visits))
+    assert found.start.visit == found.now.visit == "Encounter/2"
+    assert found.notes == ()
 
 
 def test_no_visit_with_a_total_says_why(visits) -> None:

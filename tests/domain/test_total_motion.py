@@ -96,6 +96,8 @@ def test_the_joints_travel_with_the_total(visits) -> None:
     assert result.version == 1
     assert result.source.status == "published"
     assert result.errors == ()
+    assert result.notes == ()
+    assert result.parameters == {"hyperextension": "ignore"}
 
 
 def test_an_arc_carries_the_error_published_for_active_motion_only(visits) -> None:
@@ -130,6 +132,19 @@ def test_mixed_positions_have_no_sum(visits) -> None:
     result = total(visits)
     assert rule(result) == "not-together"
     assert "DIP blocked" in result.value.reason
+
+
+def test_beside_a_total_that_cannot_be_made_the_joints_moved_together_come_first(visits) -> None:
+    visits.joint("right-index-pip", "0-0-95", together="blocked")
+    visits.joint("right-index-mcp", "0-0-80")
+    visits.joint("right-index-pip", "0-0-90")
+    visits.joint("right-index-dip", "0-0-60", together="blocked")
+    parts = total(visits).parts
+    assert [(part.number, part.conditions["together"]) for part in parts] == [
+        (80, "together"),
+        (90, "together"),
+        (60, "blocked"),
+    ]
 
 
 def test_unknown_is_not_mixed_with_together(visits) -> None:
@@ -170,6 +185,18 @@ def test_two_different_readings_of_one_end_have_no_sum(visits) -> None:
     assert rule(total(visits)) == "read-twice"
 
 
+def test_a_deficit_of_0_and_one_of_10_are_two_readings_of_one_end(visits) -> None:
+    visits.digit("right-index", "0-0-80 0-0-90 0-0-60")
+    visits.end("right-index-pip", "extension-deficit", "10")
+    assert rule(total(visits)) == "read-twice"
+
+
+def test_a_deficit_beside_hyperextension_has_no_sum(visits) -> None:
+    visits.digit("right-index", "0-0-80 0-10-90 0-0-60")
+    visits.end("right-index-pip", "hyperextension", "5")
+    assert rule(total(visits)) == "read-twice"
+
+
 def test_the_same_reading_twice_is_one(visits) -> None:
     visits.digit("right-index", "0-0-80 0-0-90 0-0-60")
     visits.end("right-index-pip", "flexion", "90.0")
@@ -181,19 +208,29 @@ def test_a_deficit_of_0_beside_hyperextension_is_one_end(visits) -> None:
     visits.end("right-index-pip", "extension-deficit", "0")
     result = total(visits, hyperextension="deficit")
     assert result.number == 215
-    assert any("hyperextension of 15" in note and "counted" in note for note in result.notes)
+    assert result.notes == (
+        "hyperextension of 15 degrees at the right PIP joint of the index finger counted as a deficit",
+    )
 
 
 def test_hyperextension_of_the_mcp_joint_is_never_a_deficit(visits) -> None:
     visits.digit("right-index", "20-0-80 0-0-90 0-0-60")
-    assert total(visits, hyperextension="deficit").number == 230
+    result = total(visits, hyperextension="deficit")
+    assert result.number == 230
+    assert result.notes == ("hyperextension of 20 degrees at the right MCP joint of the index finger not counted",)
 
 
 def test_flexion_short_of_neutral_counts_nothing(visits) -> None:
     visits.digit("right-index", "0-0-80 0-0-90 20-10-0")
     result = total(visits)
     assert result.number == 170
-    assert any("short of neutral" in note for note in result.notes)
+    assert any("ends 10 degrees short of neutral" in note for note in result.notes)
+
+
+def test_flexion_that_ends_at_neutral_is_a_flexion_of_0(visits) -> None:
+    visits.digit("right-index", "0-0-80 0-0-90 0-0-0")
+    result = total(visits)
+    assert (result.number, result.notes) == (170, ())
 
 
 def test_visits_modes_orthosis_states_and_treatment_never_mix(visits) -> None:
@@ -222,6 +259,8 @@ def test_a_digit_without_a_joint_gets_the_sum_of_the_others_and_says_so(visits) 
     result = total(visits)
     assert result.number == 170
     assert result.conditions["joints"] == "mcp pip"
+    dip = "The right DIP joint of the index finger is not there: right index finger absent at the level of the dip."
+    assert dip in result.notes
     assert any("not the total of a whole digit" in note for note in result.notes)
 
 
