@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from copy import deepcopy
 from decimal import Decimal
-from typing import Any
 
 import pytest
 
@@ -15,41 +13,10 @@ from service.fhir.canonical import code_system, profile
 from service.fhir.reading import check_profiles, from_observation, is_panel, kind_claimed
 from service.fhir.text import Json
 
+from .faults import GRIP, MOTION, PANEL, TOUCH, Fault, coded, component, known, place, with_, without
 from .measurements import handwritten
 
 STATED = {stated.name: stated.expected for stated in handwritten()}
-MOTION, GRIP, TOUCH, PANEL = (
-    STATED[name]
-    for name in (
-        "pip-flexion-passive-in-orthosis",
-        "grip-right-trial-stopped-for-pain",
-        "touch-index-tip-4.56",
-        "pip-arc-panel",
-    )
-)
-OURS = code_system("observation-code")
-Fault = Callable[[Json], Any]
-
-
-def without(name: str) -> Fault:
-    return lambda resource: resource.pop(name)
-
-
-def with_(**content: Any) -> Fault:
-    return lambda resource: resource.update(content)
-
-
-def component(resource: Json, code: str) -> Json:
-    found: Json = next(c for c in resource["component"] if c["code"]["coding"][0]["code"] == code)
-    return found
-
-
-def coded(system: str, code: str) -> Json:
-    return {"coding": [{"system": system, "code": code}]}
-
-
-def known(code: str) -> Json:
-    return coded("http://terminology.hl7.org/CodeSystem/data-absent-reason", code)
 
 
 def second_answer(resource: Json) -> None:
@@ -66,10 +33,6 @@ def code_of_grip(resource: Json) -> None:
 
 def only_a_public_code(resource: Json) -> None:
     resource["code"]["coding"][0] = {"system": "http://loinc.org", "code": "83173-5"}
-
-
-def place(code: str) -> Fault:
-    return with_(bodySite=coded(code_system("body-site"), code))
 
 
 FAULTS: dict[str, tuple[Json, Fault, str]] = {
@@ -239,71 +202,3 @@ def test_an_answer_left_out_is_unknown() -> None:
     del bare["method"]
     measurement = from_observation(bare)
     assert {measurement.answer(name) for name in ("together", "treatment", "instrument", "method")} == {"unknown"}
-
-
-def two_codes(resource: Json) -> None:
-    resource["code"]["coding"].append({"system": OURS, "code": "flexion-active-free"})
-
-
-def two_sites(resource: Json) -> None:
-    resource["bodySite"]["coding"].append({"system": code_system("body-site"), "code": "left-index-pip"})
-
-
-def left_grip(resource: Json) -> None:
-    resource["code"]["coding"][0]["code"] = "grip-strength-left-free"
-
-
-def modified(resource: Json) -> None:
-    resource["modifierExtension"] = [{"url": "https://elsewhere.example/not-measured", "valueBoolean": True}]
-
-
-CONTRADICTIONS: dict[str, tuple[Json, Fault, str]] = {
-    "active and passive at once": (MOTION, two_codes, "Observation.code"),
-    "left and right at once": (MOTION, two_sites, "Observation.bodySite"),
-    "the grip of the other hand": (GRIP, left_grip, "Observation.bodySite"),
-    "grip of a finger joint": (GRIP, place("right-index-pip"), "Observation.bodySite"),
-    "motion of skin": (MOTION, place("right-index-tip"), "Observation.bodySite"),
-    "touch at a joint": (TOUCH, place("right-index-pip"), "Observation.bodySite"),
-    "a month for a time": (MOTION, with_(effectiveDateTime="2024-03"), "Observation.effectiveDateTime"),
-    "a meaning that is modified": (MOTION, modified, "Observation.modifierExtension"),
-    "a trial in mass": (
-        GRIP,
-        lambda r: component(r, "trial")["valueQuantity"].update(code="kg"),
-        "Observation.component[5].valueQuantity",
-    ),
-    "a method of another system": (MOTION, with_(method=coded("http://loinc.org", "1-8")), "Observation.method"),
-}
-
-
-def open_or_closed(name: str) -> Any:
-    reason = "service.fhir.reading does not check this yet"
-    return pytest.param(name, marks=[pytest.mark.xfail(reason=reason)] if name in UNCHECKED else [])
-
-
-UNCHECKED = frozenset(CONTRADICTIONS)
-"""What `check_profiles` lets pass, or stumbles over, though the published profiles refuse it."""
-
-
-@pytest.mark.parametrize("name", [open_or_closed(name) for name in CONTRADICTIONS])
-def test_a_contradiction_is_refused_with_its_place(name: str) -> None:
-    good, fault, where = CONTRADICTIONS[name]
-    bad = deepcopy(good)
-    fault(bad)
-    assert [issue.where for issue in check_profiles(bad)] == [where]
-
-
-def without_members(resource: Json) -> None:
-    del resource["hasMember"]
-
-
-def valued(resource: Json) -> None:
-    resource["valueQuantity"] = MOTION["valueQuantity"]
-
-
-@pytest.mark.xfail(reason="service.fhir.reading does not check a whole against its profile yet")
-@pytest.mark.parametrize("fault", [without_members, valued, without("subject"), without("bodySite"), other_code])
-def test_a_whole_arc_is_held_to_its_profile(fault: Fault) -> None:
-    bad = deepcopy(PANEL)
-    assert check_profiles(bad) == []
-    fault(bad)
-    assert check_profiles(bad) != []

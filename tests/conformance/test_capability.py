@@ -1,0 +1,274 @@
+"""Nothing stands in the CapabilityStatement without being done here: each entry is asked of the running application.
+
+The resources sent are HL7's own R4 examples, where there are any.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from itertools import count
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+import httpx
+import pytest
+
+from service.domain.actor import LOCAL
+from service.fhir import conformance
+from service.fhir.capability import DEFINITIONS, READ_ONLY, interactions_of, offers
+from service.fhir.definitions import SERVED_TYPES, codes, search_parameters
+from service.fhir.search_parameters import Row, index
+from service.fhir.text import Json, dump, parse
+from service.fhir.validation import issues_of
+from service.settings import Settings
+from service.storage.records import Records
+from service.web.app import create_app
+from service.web.server import listen, server_for, url_of
+
+ROOT = Path(__file__).resolve().parents[2]
+FOLDER = Path(os.environ.get("HANDRECORD_TEST_DATA", ROOT / "../shared/data")) / "r4-examples"
+FHIR_JSON = {"content-type": "application/fhir+json"}
+NUMBERS = count(1)
+
+if not FOLDER.is_dir():
+    pytest.skip(f"the official examples are not at {FOLDER}", allow_module_level=True)
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Records]:
+    records = Records.create(f"sqlite:///{tmp_path_factory.mktemp('capability') / 'record.sqlite'}")
+    yield records
+    records.close()
+
+
+@pytest.fixture(scope="module")
+def client(records: Records) -> Iterator[httpx.Client]:
+    """The examples point at resources that are not sent with them, so references are not followed."""
+    settings = Settings(database_url="sqlite://", referential_integrity=False, zone="Europe/Vienna")
+    server = server_for(create_app(settings, records))
+    with listen("127.0.0.1", 0) as listener:
+        thread = Thread(target=server.run, kwargs={"sockets": [listener]})
+        thread.start()
+        try:
+            with httpx.Client(base_url=url_of(listener), timeout=20) as client:
+                yield client
+        finally:
+            server.should_exit = True
+            thread.join(10)
+
+
+OWN: dict[str, Json] = {
+    "RelatedPerson": {"patient": {"reference": "Patient/x"}},
+    "CareTeam": {"subject": {"reference": "Patient/x"}, "status": "active"},
+    "Flag": {"status": "active", "code": {"text": "invented"}, "subject": {"reference": "Patient/x"}},
+    "DeviceMetric": {"type": {"text": "invented"}, "category": "measurement", "source": {"reference": "Device/x"}},
+    "DeviceUseStatement": {
+        "status": "active",
+        "subject": {"reference": "Patient/x"},
+        "device": {"reference": "Device/x"},
+    },
+    "SupplyDelivery": {"status": "completed", "patient": {"reference": "Patient/x"}},
+    "Binary": {"contentType": "text/plain", "data": "aW52ZW50ZWQ="},
+}
+"""Types without a valid official example in the test material: the least R4 asks of them."""
+
+
+def example_of(resource_type: str) -> Json:
+    """The first valid official example of a type, or our own, under an id of its own."""
+    official = (parse(path.read_bytes()) for path in sorted(FOLDER.glob(f"{resource_type}-*.json")))
+    own = [{"resourceType": resource_type, **OWN[resource_type]}] if resource_type in OWN else []
+    valid = (each for each in (*own, *official) if not any(i.severity in ("error", "fatal") for i in issues_of(each)))
+    return {**next(valid), "id": f"test-{next(NUMBERS)}"}
+
+
+def put(client: httpx.Client, records: Records, resource_type: str) -> str:
+    """The path of a resource that is there: sent, or written by the record itself where it can only be read."""
+    resource = example_of(resource_type)
+    path = f"/fhir/{resource_type}/{resource['id']}"
+    if resource_type in READ_ONLY:
+        with records.write(LOCAL) as writer:
+            writer.create(resource, id=resource["id"])
+        return path
+    answer = client.put(path, content=dump(resource), headers=FHIR_JSON)
+    assert answer.status_code == 201, answer.text
+    return path
+
+
+def read(client: httpx.Client, path: str) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 200
+    assert answer.json()["id"] == path.rpartition("/")[2]
+
+
+def vread(client: httpx.Client, path: str) -> None:
+    answer = client.get(f"{path}/_history/1")
+    assert answer.status_code == 200
+    assert answer.json()["meta"]["versionId"] == "1"
+
+
+def history(client: httpx.Client, path: str) -> None:
+    answer = client.get(f"{path}/_history")
+    assert answer.status_code == 200
+    assert (answer.json()["type"], len(answer.json()["entry"])) == ("history", 1)
+
+
+def create(client: httpx.Client, path: str) -> None:
+    kind = path.split("/")[2]
+    answer = client.post(f"/fhir/{kind}", content=dump(example_of(kind)), headers=FHIR_JSON)
+    assert answer.status_code == 201, answer.text
+    assert client.get(answer.headers["location"]).status_code == 200
+
+
+def update(client: httpx.Client, path: str) -> None:
+    changed = {**parse(client.get(path).content), "language": "de-AT"}
+    answer = client.put(path, content=dump(changed), headers=FHIR_JSON)
+    assert answer.status_code == 200, answer.text
+    assert client.get(path).json()["meta"]["versionId"] == "2"
+
+
+def delete(client: httpx.Client, path: str) -> None:
+    assert client.delete(path).status_code == 204
+    assert client.get(path).status_code == 410
+
+
+def search(client: httpx.Client, path: str) -> None:
+    _, _, kind, ident = path.split("/")
+    assert found(client, kind, "_id", ident) == {ident}
+
+
+def found(client: httpx.Client, kind: str, name: str, value: str) -> set[str]:
+    answer = client.get(f"/fhir/{kind}", params={name: value, "_count": "1000"})
+    assert answer.status_code == 200, f"{name}={value}: {answer.text}"
+    return {entry["resource"]["id"] for entry in answer.json().get("entry", ()) if entry["search"]["mode"] == "match"}
+
+
+ASKED: dict[str, Callable[[httpx.Client, str], None]] = {
+    "read": read,
+    "vread": vread,
+    "history-instance": history,
+    "create": create,
+    "update": update,
+    "delete": delete,
+    "search-type": search,
+}
+OFFERED = offers()
+
+
+@pytest.mark.parametrize(
+    ("resource_type", "interaction"), [offer for offer in OFFERED if offer[0] in SERVED_TYPES], ids=str
+)
+def test_what_is_offered_for_a_type_is_done(
+    client: httpx.Client, records: Records, resource_type: str, interaction: str
+) -> None:
+    ASKED[interaction](client, put(client, records, resource_type))
+
+
+@pytest.mark.parametrize("interaction", [interaction for kind, interaction in OFFERED if not kind])
+def test_what_is_offered_for_the_whole_is_done(client: httpx.Client, interaction: str) -> None:
+    entry = {"resource": example_of("Patient"), "request": {"method": "POST", "url": "Patient"}}
+    bundle = {"resourceType": "Bundle", "type": interaction, "entry": [entry]}
+    answer = client.post("/fhir", content=dump(bundle), headers=FHIR_JSON)
+    assert answer.status_code == 200, answer.text
+    assert answer.json()["type"] == f"{interaction}-response"
+    assert answer.json()["entry"][0]["response"]["status"].startswith("201")
+
+
+@pytest.mark.parametrize("resource_type", DEFINITIONS)
+def test_definitions_are_read(client: httpx.Client, resource_type: str) -> None:
+    assert interactions_of(resource_type) == ("read",)
+    for resource in conformance.resources().values():
+        if resource["resourceType"] == resource_type:
+            answer = client.get(f"/fhir/{resource_type}/{resource['id']}")
+            assert answer.status_code == 200
+            assert parse(answer.content) == resource
+
+
+@pytest.mark.parametrize("resource_type", SERVED_TYPES)
+def test_every_search_parameter_is_taken_and_finds_what_it_should(
+    client: httpx.Client, records: Records, resource_type: str
+) -> None:
+    """Every parameter of the statement is asked; those that the example gives a token or a reference must find it."""
+    path = put(client, records, resource_type)
+    ident = path.rpartition("/")[2]
+    stored = parse(client.get(path).content)
+    asked = {name: value for row in index(stored).rows if (value := value_of(row)) for name in (row.parameter,)}
+    for parameter in statement_of(client, resource_type)["searchParam"]:
+        name = parameter["name"]
+        if parameter["type"] in ("token", "reference") and name in asked:
+            assert ident in found(client, resource_type, name, asked[name]), f"{name}={asked[name]}"
+        else:
+            found(client, resource_type, name, ANY_VALUE[parameter["type"]])
+
+
+ANY_VALUE = {"token": "x", "reference": "Patient/x", "string": "x", "date": "2026", "uri": "urn:x"}
+
+
+def value_of(row: Row) -> str:
+    """A row of the index as a value to search by; empty where the text needs escaping or is a date."""
+    if row.when is not None or any(mark in row.qualifier + row.value for mark in ",|$\\"):
+        return ""
+    if row.qualifier[:1].isupper() and row.qualifier.isalpha():
+        return f"{row.qualifier}/{row.value}"
+    return f"{row.qualifier}|{row.value}" if row.qualifier else row.value
+
+
+def statement_of(client: httpx.Client, resource_type: str) -> Json:
+    statement = parse(client.get("/fhir/metadata").content)
+    found: Json = next(each for each in statement["rest"][0]["resource"] if each["type"] == resource_type)
+    return found
+
+
+def test_the_statement_lists_just_what_is_offered(client: httpx.Client) -> None:
+    statement = parse(client.get("/fhir/metadata").content)
+    rest = statement["rest"][0]
+    said = [("", each["code"]) for each in rest["interaction"]]
+    said += [(kind["type"], each["code"]) for kind in rest["resource"] for each in kind["interaction"]]
+    assert tuple(said) == OFFERED
+    assert statement["kind"] == "instance"
+    assert statement["implementation"]["url"] == f"{str(client.base_url).rstrip('/')}/fhir"
+    assert statement["fhirVersion"] == "4.0.1"
+
+
+def test_the_statement_uses_the_words_of_the_standard() -> None:
+    known = {
+        code for listed in codes("http://hl7.org/fhir/ValueSet/type-restful-interaction").values() for code in listed
+    }
+    whole = {
+        code for listed in codes("http://hl7.org/fhir/ValueSet/system-restful-interaction").values() for code in listed
+    }
+    assert {code for kind, code in OFFERED if kind} <= known
+    assert {code for kind, code in OFFERED if not kind} <= whole
+    for each in conformance.resources()["CapabilityStatement-record.json"]["rest"][0]["resource"]:
+        standard = search_parameters(each["type"]) if each["type"] in SERVED_TYPES else {}
+        for parameter in each.get("searchParam", ()):
+            if "definition" in parameter:
+                assert standard[parameter["name"]].url == parameter["definition"]
+                assert standard[parameter["name"]].type == parameter["type"]
+
+
+NOT_OFFERED: dict[str, Callable[[httpx.Client], httpx.Response]] = {
+    "history-type": lambda client: client.get("/fhir/Patient/_history"),
+    "history-system": lambda client: client.get("/fhir/_history"),
+    "search-system": lambda client: client.get("/fhir?_lastUpdated=2026"),
+    "patch": lambda client: client.patch("/fhir/Patient/x", content=b"[]", headers=FHIR_JSON),
+}
+
+
+@pytest.mark.parametrize("name", NOT_OFFERED)
+def test_what_is_not_offered_is_refused(client: httpx.Client, name: str) -> None:
+    assert name not in {interaction for _, interaction in OFFERED}
+    answer = NOT_OFFERED[name](client)
+    assert 400 <= answer.status_code < 500
+
+
+@pytest.mark.parametrize("resource_type", READ_ONLY)
+def test_what_can_only_be_read_is_not_written(client: httpx.Client, resource_type: str) -> None:
+    assert {"create", "update", "delete"}.isdisjoint(interactions_of(resource_type))
+    body: Any = dump(example_of(resource_type))
+    for answer in (
+        client.post(f"/fhir/{resource_type}", content=body, headers=FHIR_JSON),
+        client.delete(f"/fhir/{resource_type}/x"),
+    ):
+        assert 400 <= answer.status_code < 500

@@ -1,0 +1,48 @@
+"""Hand-written readings to spoil, and the spoiling of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from service.fhir.canonical import code_system
+from service.fhir.text import Json
+
+from .measurements import handwritten
+
+_STATED = {stated.name: stated.expected for stated in handwritten()}
+MOTION, GRIP, TOUCH, PANEL = (
+    _STATED[name]
+    for name in (
+        "pip-flexion-passive-in-orthosis",
+        "grip-right-trial-stopped-for-pain",
+        "touch-index-tip-4.56",
+        "pip-arc-panel",
+    )
+)
+Fault = Callable[[Json], Any]
+
+
+def without(name: str) -> Fault:
+    return lambda resource: resource.pop(name)
+
+
+def with_(**content: Any) -> Fault:
+    return lambda resource: resource.update(content)
+
+
+def component(resource: Json, code: str) -> Json:
+    found: Json = next(c for c in resource["component"] if c["code"]["coding"][0]["code"] == code)
+    return found
+
+
+def coded(system: str, code: str) -> Json:
+    return {"coding": [{"system": system, "code": code}]}
+
+
+def known(code: str) -> Json:
+    return coded("http://terminology.hl7.org/CodeSystem/data-absent-reason", code)
+
+
+def place(code: str) -> Fault:
+    return with_(bodySite=coded(code_system("body-site"), code))
