@@ -74,7 +74,7 @@ class Query:
 
     `sort` is the name of the parameter that orders the matches, `""` for the type's own order. `used` holds the
     pairs that were honoured, as written, for the link to this very search; `ignored` those that were not. Where
-    `within` is not empty, one of its clauses must hold too: what the acting person may see.
+    `within` is not empty, all clauses of one of its rows must hold too: what the acting person may see.
     """
 
     type: str
@@ -86,7 +86,7 @@ class Query:
     cursor: str = ""
     used: tuple[tuple[str, str], ...] = ()
     ignored: tuple[tuple[str, str], ...] = ()
-    within: tuple[Clause, ...] = ()
+    within: tuple[tuple[Clause, ...], ...] = ()
 
 
 def parse(

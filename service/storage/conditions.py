@@ -1,7 +1,8 @@
 """The clauses of a `Query` as conditions in SQL.
 
 Observations are found in their own narrow table; all else, and the rarer parameters of Observation, in the general
-index.
+index. There one clause, the one that should find fewest, lists its resources (`IN`); every other one is then looked up
+for each resource in hand (`EXISTS`), which needs no more than the key of the general index.
 """
 
 from __future__ import annotations
@@ -18,14 +19,31 @@ def conditions_of(query: Query) -> tuple[Sql, bool]:
     if query.type == "Observation":
         return _of_observations(query)
     own = Sql("type = ? AND deleted = ?", (query.type, False))
-    parts = [own, *(_condition(query.type, clause) for clause in query.clauses)]
+    leading = _leading(query.clauses)
+    parts = [own, *(_condition(query.type, clause, clause is leading) for clause in query.clauses)]
     if query.within:
         parts.append(either(_condition(query.type, clause) for clause in query.within))
     return both(parts), False
 
 
+_FEWEST_FIRST = ("identifier", "patient", "subject", "reference", "uri", "string", "date", "token")
+
+
+def _leading(clauses: Iterable[Clause]) -> Clause | None:
+    """The clause that should find fewest, by what is usual for a parameter of its name or kind."""
+    able = [clause for clause in clauses if not clause.negated and clause.missing is None and clause.parameter.paths]
+
+    def rank(clause: Clause) -> int:
+        name, kind = clause.parameter.name, clause.parameter.kind
+        return _FEWEST_FIRST.index(name if name in _FEWEST_FIRST[:3] else kind)
+
+    return min(able, key=rank, default=None)
+
+
 _CODED = {"code": ("system", "code"), "category": ("category_system", "category")}
 _LINKS = {"patient": ("Patient", "patient"), "subject": ("Patient", "patient"), "encounter": ("Encounter", "encounter")}
+_NARROWING = frozenset({"patient", "subject", "encounter", "code"})
+"""Parameters that leave few enough Observations to look each one up in the general index."""
 _PRESENT = {
     "code": Sql("system <> '' OR code <> ''"),
     "category": Sql("category_system <> '' OR category <> ''"),
@@ -38,9 +56,10 @@ _PRESENT = {
 
 
 def _of_observations(query: Query) -> tuple[Sql, bool]:
-    patient = _patient(query)
     parts: list[Sql] = []
     ranks = {"code": Sql("code_rank = 0"), "category": Sql("category_rank = 0")}
+    narrowed = any(clause.parameter.name in _NARROWING for clause in query.clauses)
+    leading = None if narrowed else _leading(clause for clause in query.clauses if clause.parameter.name not in _PRESENT)
     distinct = False
     for clause in query.clauses:
         name = clause.parameter.name
@@ -49,21 +68,11 @@ def _of_observations(query: Query) -> tuple[Sql, bool]:
             parts.append(_pairs(clause, *_CODED[name]))
             distinct = distinct or not _names_one_coding(clause)
         else:
-            parts.append(_observation(clause, patient))
+            parts.append(_observation(clause, clause is leading))
     if query.within:
-        parts.append(either(_observation(clause, patient) for clause in query.within))
+        parts.append(either(_observation(clause) for clause in query.within))
     # A search that names no coding takes the first one, so that it meets each Observation once.
     return both([*parts, *ranks.values()]), distinct
-
-
-def _patient(query: Query) -> str:
-    """The one patient that a search of Observations is about, whose part of the general index is enough."""
-    for clause in query.clauses:
-        if clause.parameter.name == "patient" and len(clause.choices) == 1:
-            (choice,) = clause.choices
-            if isinstance(choice, Choice) and choice.qualifier == "Patient":
-                return choice.value or ""
-    return ""
 
 
 def _names_one_coding(clause: Clause) -> bool:
@@ -71,10 +80,10 @@ def _names_one_coding(clause: Clause) -> bool:
     return not others and isinstance(first, Choice) and first.qualifier is not None and first.value is not None
 
 
-def _observation(clause: Clause, patient: str) -> Sql:
+def _observation(clause: Clause, leads: bool = False) -> Sql:
     name = clause.parameter.name
     if name not in _PRESENT:
-        return _condition("Observation", clause, patient)
+        return _condition("Observation", clause, leads)
     if clause.missing is not None:
         here = either([_PRESENT[name], _general("Observation", name, TRUE)]) if name in _LINKS else _PRESENT[name]
         return negated(here) if clause.missing else here
@@ -100,7 +109,7 @@ def _link(name: str, choice: Choice) -> Sql:
     return general if choice.qualifier is not None else either([equals(column, choice.value), general])
 
 
-def _condition(kind: str, clause: Clause, patient: str = "") -> Sql:
+def _condition(kind: str, clause: Clause, leads: bool = False) -> Sql:
     name = clause.parameter.name
     if name in ("_id", "_lastUpdated"):
         found = _of_the_store(kind, clause)
@@ -108,7 +117,7 @@ def _condition(kind: str, clause: Clause, patient: str = "") -> Sql:
         having = _general(kind, name, TRUE)
         return negated(having) if clause.missing else having
     else:
-        found = _general(kind, name, either(_choice(choice) for choice in clause.choices), patient)
+        found = _general(kind, name, either(_choice(choice) for choice in clause.choices), leads)
     return negated(found) if clause.negated else found
 
 
@@ -123,24 +132,26 @@ def _of_the_store(kind: str, clause: Clause) -> Sql:
     return Sql(f"pk IN (SELECT pk FROM resource WHERE type = ? AND ({fits.text}))", (kind, *fits.values))  # noqa: S608
 
 
-def _general(kind: str, name: str, fits: Sql, patient: str = "") -> Sql:
-    """The resources with a row in the general index; of one `patient` alone, where that is known."""
-    of_patient, values = (" AND patient = ?", (patient,)) if patient else ("", ())
-    text = f"pk IN (SELECT pk FROM search_index WHERE type = ? AND parameter = ?{of_patient} AND ({fits.text}))"  # noqa: S608
-    return Sql(text, (kind, name, *values, *fits.values))
+def _general(kind: str, name: str, fits: Sql, leads: bool = False) -> Sql:
+    """The resources with such a row in the general index: listed if this clause leads, else looked up one by one."""
+    rows = f"FROM search_index s WHERE s.type = ? AND s.parameter = ? AND ({fits.text})"
+    table = "observation" if kind == "Observation" else "resource"
+    if leads:
+        return Sql(f"pk IN (SELECT s.pk {rows})", (kind, name, *fits.values))  # noqa: S608
+    return Sql(f"EXISTS (SELECT 1 {rows} AND s.pk = {table}.pk)", (kind, name, *fits.values))  # noqa: S608
 
 
 def _choice(choice: Choice | Text | Moment) -> Sql:
     if isinstance(choice, Moment):
-        return both([Sql("lo IS NOT NULL"), _dated(choice, "lo", "hi")])
+        return both([Sql("s.lo IS NOT NULL"), _dated(choice, "s.lo", "s.hi", "s.")])
     if isinstance(choice, Choice):
-        return both([Sql("lo IS NULL"), _pair(choice, "qualifier", "value")])
+        return both([Sql("s.lo IS NULL"), _pair(choice, "s.qualifier", "s.value")])
     if choice.how == "exact":
-        return Sql("lo IS NULL AND qualifier = ?", (choice.value,))
+        return Sql("s.lo IS NULL AND s.qualifier = ?", (choice.value,))
     if choice.how == "contains":
         escaped = choice.value.replace("!", "!!").replace("%", "!%").replace("_", "!_")
-        return Sql("lo IS NULL AND value LIKE ? ESCAPE '!'", (f"%{escaped}%",))
-    return Sql("lo IS NULL AND value >= ? AND value < ?", (choice.value, choice.value + "\U0010ffff"))
+        return Sql("s.lo IS NULL AND s.value LIKE ? ESCAPE '!'", (f"%{escaped}%",))
+    return Sql("s.lo IS NULL AND s.value >= ? AND s.value < ?", (choice.value, choice.value + "\U0010ffff"))
 
 
 def _pairs(clause: Clause, qualifier: str, value: str) -> Sql:
@@ -160,13 +171,13 @@ _SLACK = 2 * 86_400_000_000
 """Two days, in microseconds: no two clocks on earth are further apart."""
 
 
-def _dated(choice: Moment, start: str, end: str) -> Sql:
+def _dated(choice: Moment, start: str, end: str, of: str = "") -> Sql:
     """A search that names a time compares instants, any other compares days."""
     wanted = choice.wanted
     dated = Sql(f"{start} >= ?", (OPEN_START,))
     if wanted.timed:
         return both([dated, _compare(choice.prefix, (wanted.lo, wanted.hi), start, end)])
-    by_day = _compare(choice.prefix, (wanted.first, wanted.last), "first_day", "last_day")
+    by_day = _compare(choice.prefix, (wanted.first, wanted.last), f"{of}first_day", f"{of}last_day")
     # Days decide; the instants, a little wider on either side, are there for the index on them.
     return both([dated, by_day, *_bounds(choice, start)])
 

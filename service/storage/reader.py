@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Select, select, tuple_
 from service.errors import Gone, Issue, NotFound, SeveralMatches
 from service.fhir.search_parameters import Query
 from service.storage import audit
+from service.storage.audit_check import Verdict, verify
 from service.storage.search import search as find_matches
 from service.storage.sql import Sql, ask
 from service.storage.stored import Page, Stored
@@ -130,6 +131,18 @@ class Reader:
     def trail(self, *, patient: str = "", of: tuple[str, str] | None = None) -> Iterator[audit.Entry]:
         """Who changed what, newest first: in one patient's record, of one resource (type, id), or in all."""
         return audit.trail(self._asked(), patient=patient, resource=of)
+
+    def event(self, key: str) -> audit.Entry:
+        """One thing that was done, by the id of its AuditEvent. Raises `NotFound`."""
+        return audit.find(self._asked(), key)
+
+    def events(self, query: Query) -> audit.Entries:
+        """A page of what was done, newest first. Raises `Invalid` for what cannot be asked of events."""
+        return audit.search(self._asked(), query)
+
+    def verify_events(self, noted: dict[int, tuple[int, str]] | None = None) -> Verdict:
+        """Whether anything that was written down was removed or altered; see `audit_check.verify`."""
+        return verify(self._asked(), noted)
 
     def _row(self, kind: str, ident: str) -> Any:
         query = Sql("SELECT * FROM resource WHERE type = ? AND id = ?", (kind, ident))

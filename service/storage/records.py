@@ -10,17 +10,20 @@ answered afterwards is on disk.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 
-from sqlalchemy import Engine, inspect, select, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy import Connection, Engine, delete, inspect, select, text
+from sqlalchemy.exc import IntegrityError, OperationalError
 
 from service.domain.actor import Actor
 from service.errors import Conflict, Issue, Misconfigured
 from service.fhir.canonical import BASE
+from service.storage.audit_tables import used_token
 from service.storage.engine import BUSY_SECONDS, begin_reading, begin_writing, open_engine
+from service.storage.inserts import insert
 from service.storage.reader import Reader
 from service.storage.stored import Page, Stored
 from service.storage.tables import REVISION, meta
@@ -85,8 +88,32 @@ class Records:
                 raise _busy() from problem
             writer = Writer(connection, actor)
             yield writer
-            writer.flush()
+            writer.seal()
             connection.commit()
+
+    @contextmanager
+    def aside(self, *, alone: bool = False) -> Iterator[Connection]:
+        """A transaction on what stands beside the record, committed on leaving; `alone`: the only writer of all.
+
+        SQLite has one writer in any case; this process's others wait their turn without polling.
+        """
+        sqlite = self._engine.dialect.name == "sqlite"
+        with self._next_writer() if sqlite else nullcontext(), self._engine.connect() as connection:
+            if sqlite or alone:
+                begin_writing(connection)
+            yield connection
+            connection.commit()
+
+    def first_use(self, client: str, token: str, until: int) -> bool:
+        """Remember the id of a token that works once, until seconds since 1970; False if it was used before."""
+        used = used_token.c
+        try:
+            with self.aside() as connection:
+                connection.execute(delete(used_token).where(used.until < time.time()))
+                insert(connection, used_token, [(client, token, until)])
+        except IntegrityError:
+            return False
+        return True
 
     @contextmanager
     def _next_writer(self) -> Iterator[None]:

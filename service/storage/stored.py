@@ -11,7 +11,7 @@ from sqlalchemy import Row
 from service.fhir import text
 from service.fhir.search_dates import moment
 
-VERSION = "version, updated, deleted, method, body"
+VERSION = "version, updated, deleted, method, body, patient"
 """The columns of a version that `Stored.of` reads."""
 
 
@@ -19,7 +19,8 @@ VERSION = "version, updated, deleted, method, body"
 class Stored:
     """One version. `body` is the document itself, with meta.versionId and meta.lastUpdated; empty if `deleted`.
 
-    `method` is what made this version: create, update or delete.
+    `method` is what made this version: create, update or delete. `patient` is the id of the
+    patient it belongs to, empty for none.
     """
 
     type: str
@@ -29,6 +30,7 @@ class Stored:
     deleted: bool
     method: str
     body: bytes
+    patient: str = ""
 
     @property
     def resource(self) -> text.Json:
@@ -44,7 +46,7 @@ class Stored:
     def of(cls, kind: str, ident: str, row: Row[Any]) -> Stored:
         """From a database row that holds the columns of a version."""
         updated = moment(row.updated)
-        return cls(kind, ident, row.version, updated, bool(row.deleted), row.method, row.body.encode())
+        return cls(kind, ident, row.version, updated, bool(row.deleted), row.method, row.body.encode(), row.patient)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,10 +18,11 @@ from service.fhir import text
 from service.fhir.search_dates import micros, moment
 from service.fhir.search_parameters import Index, ObservationRow, index
 from service.fhir.search_parameters import Row as IndexRow
+from service.storage.audit_chain import CHANGES, Chain, Event
 from service.storage.inserts import insert
 from service.storage.reader import Reader
 from service.storage.stored import Stored
-from service.storage.tables import audit, claim, observation, resource, resource_version, search_index, txn
+from service.storage.tables import claim, observation, resource, resource_version, search_index, txn
 
 _VERSION = tuple(column.name for column in resource_version.c)
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
@@ -33,7 +34,8 @@ class Writer(Reader):
     def __init__(self, connection: Connection, actor: Actor) -> None:
         super().__init__(connection)
         self._actor = actor
-        self._number = self._at = self._next_pk = self._entries = 0
+        self._number = self._at = self._next_pk = 0
+        self._events: list[Event] = []
         self._waiting: dict[Table, list[tuple[Any, ...]]] = {}
 
     def flush(self) -> None:
@@ -41,6 +43,12 @@ class Writer(Reader):
         for table, rows in self._waiting.items():
             insert(self._connection, table, rows)
         self._waiting = {}
+
+    def seal(self) -> None:
+        """Write down what was changed, as the next events of the chain of changes: the last act before the commit."""
+        self.flush()
+        if self._events:
+            Chain.of(self._connection, CHANGES).append(self._connection, self._events)
 
     def _asked(self) -> Connection:
         self.flush()
@@ -78,7 +86,7 @@ class Writer(Reader):
         found = index(stamped)
         self._supersede(row, found.patient, "update", text.dump(stamped).decode())
         self._index(row.pk, kind, found)
-        return self._recorded(kind, ident, found.patient)
+        return self._recorded(kind, ident, row.patient)
 
     def delete(self, kind: str, ident: str, *, expected: int | None = None) -> Stored:
         """Mark a resource deleted, as a version of its own; deleting it again changes nothing.
@@ -116,10 +124,14 @@ class Writer(Reader):
         """Changes that are undone alone if an error leaves this block; the rest of the transaction goes on."""
         self._begin()
         self.flush()
+        before = len(self._events)
         try:
             with self._connection.begin_nested():
                 yield
                 self.flush()
+        except BaseException:
+            del self._events[before:]
+            raise
         finally:
             self._waiting = {}
 
@@ -155,8 +167,8 @@ class Writer(Reader):
         version = (1, self._number, self._at, "create", False, body.decode())
         insert(self._connection, resource, [(pk, kind, ident, found.patient, *version)])
         self._insert_index(pk, kind, found)
-        stored = Stored(kind, ident, 1, moment(self._at), False, "create", body)
-        self._audit(stored, found.patient)
+        stored = Stored(kind, ident, 1, moment(self._at), False, "create", body, found.patient)
+        self._audit(stored)
         return stored
 
     def _supersede(self, row: Row[Any], patient: str, method: str, body: str) -> None:
@@ -171,16 +183,15 @@ class Writer(Reader):
             )
         )  # fmt: skip
 
-    def _recorded(self, kind: str, ident: str, patient: str) -> Stored:
+    def _recorded(self, kind: str, ident: str, before: str) -> Stored:
+        """The version just made of a resource that belonged to the patient `before`."""
         stored = Stored.of(kind, ident, self._row(kind, ident))
-        self._audit(stored, patient)
+        self._audit(stored, before)
         return stored
 
-    def _audit(self, stored: Stored, patient: str) -> None:
-        actor = self._actor
-        self._entries += 1
-        told = (actor.id, actor.name, actor.role, stored.method, stored.type, stored.id, stored.version)
-        self._later(audit, [(self._number, self._entries, patient, self._at, *told)])
+    def _audit(self, stored: Stored, *others: str) -> None:
+        told = (self._at, self._actor, stored.method, stored.type, stored.id, stored.version)
+        self._events.append(Event(*told, (stored.patient, *others)))
 
     def _unindex(self, pk: int) -> None:
         self.flush()
