@@ -22,7 +22,7 @@ def conditions_of(query: Query) -> tuple[Sql, bool]:
     leading = _leading(query.clauses)
     parts = [own, *(_condition(query.type, clause, clause is leading) for clause in query.clauses)]
     if query.within:
-        parts.append(either(_condition(query.type, clause) for clause in query.within))
+        parts.append(either(both(_condition(query.type, clause) for clause in row) for row in query.within))
     return both(parts), False
 
 
