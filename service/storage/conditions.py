@@ -70,7 +70,7 @@ def _of_observations(query: Query) -> tuple[Sql, bool]:
         else:
             parts.append(_observation(clause, clause is leading))
     if query.within:
-        parts.append(either(_observation(clause) for clause in query.within))
+        parts.append(either(both(_observation(clause) for clause in row) for row in query.within))
     # A search that names no coding takes the first one, so that it meets each Observation once.
     return both([*parts, *ranks.values()]), distinct
 
