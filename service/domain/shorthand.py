@@ -5,7 +5,7 @@ A line is a run of words; their order is free, capitals do not matter, and each 
     side          R, right, L, left                                         (must be there)
     digit         thumb index middle ring little, or D1 to D5, D1 the thumb
     joint         MCP (MP) PIP DIP IP CMC with a digit; wrist; forearm
-    skin          tip base dorsum with a digit; thenar hypothenar palm first-web ulnar-dorsum
+    skin          tip, base, dorsum, … with a digit; thenar, hypothenar, palm, first web, ulnar dorsum
     kind          grip; touch; neither of them: joint motion
     who moved     active (AROM), passive (PROM), assisted (AAROM)
     motion        flexion (flex), extension (ext), hyperextension, extension-deficit, pronation, radial-deviation, …;

@@ -34,7 +34,6 @@ _TOGETHER = {"together": "together", "alone": "alone", "blocked": "blocked"}
 _STATES = {"free": "free", "in orthosis": "in-orthosis", "out of orthosis": "out-of-orthosis"}
 _TREATMENT = {"before treatment": "before", "after treatment": "after"}
 _JOINTS = {"mcp": "mcp", "mp": "mcp", "pip": "pip", "dip": "dip", "ip": "ip", "cmc": "cmc"}
-_DIGIT_ZONES = ("tip", "base", "dorsum")
 
 
 def phrases() -> Phrases:
@@ -53,8 +52,9 @@ def _fixed() -> Iterator[tuple[str, Mapping[str, str]]]:
     yield "kind", KIND_WORDS
     yield "side", _SIDES
     yield "digit", {d: d for d in DIGITS} | {f"d{n}": d for n, d in enumerate(DIGITS, 1)}
-    yield "part", _JOINTS | {zone: zone for zone in _DIGIT_ZONES}
-    yield "part", {key: key for key, part in PARTS.items() if not part.digit}
+    skin = dict.fromkeys(key.removeprefix(f"{p.digit}-") for key, p in PARTS.items() if p.digit and not p.joint)
+    yield "part", _JOINTS | {key.replace("-", " "): key for key in skin if key not in DIGITS}
+    yield "part", {key.replace("-", " "): key for key, part in PARTS.items() if not part.digit}
     yield "mode", _MODES
     yield "together", _TOGETHER
     yield "orthosis_state", _STATES

@@ -42,10 +42,11 @@ def import_file(  # noqa: PLR0913 - each is a choice of whoever runs the command
     require_columns(table.columns, declared)
     with closing(VisitsOfRows(table, declared, zone, progress)) as visits:
         report.rows = visits.rows
-        return import_visits(
+        import_visits(
             records, actor, visits, report,
             create_patients=create_patients, declaration=_declaration(path, declared), progress=progress,
         )  # fmt: skip
+    return report.in_order()
 
 
 def _header(path: Path, header: Path | None) -> Header:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -77,6 +78,17 @@ class Report:
             )
         why = f"Not taken in, because its visit was refused: {', '.join(sorted(faulty))}."
         self.refused += [Refused(place, "", "", why, "whole-visit") for place in rows if place not in faulty]
+
+    def in_order(self) -> Report:
+        """The same, with refusals and warnings in the order of the file's rows."""
+        self.refused.sort(key=lambda refused: _number(refused.place))
+        self.warnings.sort(key=lambda warning: _number(warning.where))
+        return self
+
+
+def _number(place: str) -> int:
+    found = re.search(r"\d+", place)
+    return int(found[0]) if found else 0
 
 
 _COLUMNS = {"by": "examiner", "at": "date", "when": "date"}

@@ -197,7 +197,9 @@ class _Import:
         reference, name = performer(writer, self.declaration.by)
         author = {key: text for key, text in (("reference", reference), ("display", name)) if text}
         text, since, now = self.declaration.text, self.declaration.on, datetime.now(UTC)
-        create(writer, self.actor, to_provenance(targets, now, text, author, self.actor.name, since))
+        made = to_provenance(targets, now, text, author, self.actor.name, since)
+        # What it refers to was written or read in this very transaction.
+        create(writer, self.actor, made, referential_integrity=False)
         return 1
 
 
