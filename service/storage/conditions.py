@@ -137,8 +137,8 @@ def _general(kind: str, name: str, fits: Sql, leads: bool = False) -> Sql:
     rows = f"FROM search_index s WHERE s.type = ? AND s.parameter = ? AND ({fits.text})"
     table = "observation" if kind == "Observation" else "resource"
     if leads:
-        return Sql(f"pk IN (SELECT s.pk {rows})", (kind, name, *fits.values))  # noqa: S608
-    return Sql(f"EXISTS (SELECT 1 {rows} AND s.pk = {table}.pk)", (kind, name, *fits.values))  # noqa: S608
+        return Sql(f"pk IN (SELECT s.pk {rows})", (kind, name, *fits.values))
+    return Sql(f"EXISTS (SELECT 1 {rows} AND s.pk = {table}.pk)", (kind, name, *fits.values))
 
 
 def _choice(choice: Choice | Text | Moment) -> Sql:

@@ -41,10 +41,20 @@ def _sqlite(url: str) -> Engine:
     return engine
 
 
+_PRAGMAS = (
+    # Chosen once, before the first table: room for several documents on a page.
+    "page_size=4096",
+    "journal_mode=WAL",
+    "synchronous=FULL",
+    "foreign_keys=ON",
+    f"busy_timeout={BUSY_SECONDS * 1000}",
+)
+
+
 def _prepare_sqlite(connection: Any, _record: object) -> None:
     # The driver would begin transactions by itself, and only before some statements.
     connection.isolation_level = None
-    for wanted in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", f"busy_timeout={BUSY_SECONDS * 1000}"):
+    for wanted in _PRAGMAS:
         connection.execute(f"PRAGMA {wanted}").close()
     # 2 is FULL: an acknowledged write survives the loss of power. Read back, for a build may ignore a pragma.
     for pragma, value in (("journal_mode", "wal"), ("synchronous", 2), ("foreign_keys", 1)):

@@ -69,6 +69,7 @@ def _the_store() -> None:
         *_plain("patient"),
         *_document(),
         PrimaryKeyConstraint("pk", "version", "patient"),
+        sqlite_with_rowid=False,
     )
 
 
@@ -83,7 +84,8 @@ def _the_index() -> None:
         *_plain("encounter", "body_site", "status"),
         *_big("value", nullable=True),
         *_plain("unit"),
-        PrimaryKeyConstraint("pk", "code_rank", "category_rank"),
+        PrimaryKeyConstraint("pk", "code_rank", "category_rank", "patient"),
+        sqlite_with_rowid=False,
     )
     for columns in (
         ["patient", "code", "start", "pk"],
@@ -100,9 +102,9 @@ def _the_index() -> None:
         Column("position", Integer, nullable=False),
         *_plain("patient", "type", "parameter", "qualifier", "value"),
         *_big("lo", "hi", "first_day", "last_day", nullable=True),
-        PrimaryKeyConstraint("pk", "position"),
+        PrimaryKeyConstraint("pk", "position", "patient"),
+        sqlite_with_rowid=False,
     )
-    op.create_index("search_index_patient", "search_index", ["patient", "type", "parameter", "value"])
     for name, columns, only in (
         ("search_index_value", ["value", "parameter", "type", "pk"], text("lo IS NULL")),
         ("search_index_lo", ["type", "parameter", "lo", "pk"], text("lo IS NOT NULL")),
@@ -130,7 +132,8 @@ def _the_changes() -> None:
         Column("actor_role", Text, nullable=False),
         *_plain("act", "type", "id"),
         *_version(),
-        PrimaryKeyConstraint("txn", "position"),
+        PrimaryKeyConstraint("txn", "position", "patient"),
+        sqlite_with_rowid=False,
     )
     op.create_index("audit_type_id", "audit", ["type", "id", "txn"])
     op.create_index("audit_patient_txn", "audit", ["patient", "txn"])
