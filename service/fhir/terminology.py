@@ -278,6 +278,7 @@ def _group(system: System, target: str) -> Json:
 
 
 def _targets(term: Term, system: str) -> Iterable[Json]:
+    # R4's `equal` would claim the same definition in the same words; ours are our own, and mean the same.
     for codings, equivalence in ((term.same, "equivalent"), (term.broader, "wider")):
         for coding in codings:
             if coding.system == system:
