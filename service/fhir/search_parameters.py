@@ -8,85 +8,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Literal
 
 from service.errors import Invalid, Issue
 from service.fhir.search_dates import Interval, interval
 from service.fhir.search_index import Index, ObservationRow, Row, index
 from service.fhir.search_paths import LONGEST, fold, split_reference
+from service.fhir.search_query import LARGEST_PAGE, PAGE, Choice, Clause, Moment, Query, Text
 from service.fhir.search_table import Parameter, parameters_of
 
 __all__ = [
-    "Choice", "Clause", "Index", "Interval", "Moment", "ObservationRow", "Parameter", "Query", "Row", "Text",
-    "index", "parameters_of", "parse",
+    "LARGEST_PAGE", "PAGE", "PREFIXES", "Choice", "Clause", "Index", "Interval", "Moment", "ObservationRow",
+    "Parameter", "Query", "Row", "Text", "index", "parameters_of", "parse", "sortable",
 ]  # fmt: skip
 
-PAGE = 50
-"""Matches on a page when the client names no number."""
-LARGEST_PAGE = 1000
-
 PREFIXES = ("eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap")
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One value of a token, reference or uri search; None matches anything.
-
-    `qualifier` is the system of a token (empty: must have none) or the type of a reference (empty: an address
-    outside this record).
-    """
-
-    qualifier: str | None
-    value: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """One value of a string search. `value` is folded, except for `exact`, where it is as written."""
-
-    value: str
-    how: Literal["starts", "contains", "exact"]
-
-
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """One value of a date search; its interval says whether days or instants are compared."""
-
-    prefix: str
-    wanted: Interval
-
-
-@dataclass(frozen=True, slots=True)
-class Clause:
-    """One condition: any of `choices` fits (`negated`: none does), or, where `missing` is set, presence itself."""
-
-    parameter: Parameter
-    choices: tuple[Choice | Text | Moment, ...]
-    negated: bool = False
-    missing: bool | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Query:
-    """A search as understood: all `clauses` must hold.
-
-    `sort` is the name of the parameter that orders the matches, `""` for the type's own order. `used` holds the
-    pairs that were honoured, as written, for the link to this very search; `ignored` those that were not. Where
-    `within` is not empty, all clauses of one of its rows must hold too: what the acting person may see.
-    """
-
-    type: str
-    clauses: tuple[Clause, ...] = ()
-    sort: str = ""
-    descending: bool = False
-    count: int = PAGE
-    total: bool = False
-    cursor: str = ""
-    used: tuple[tuple[str, str], ...] = ()
-    ignored: tuple[tuple[str, str], ...] = ()
-    within: tuple[tuple[Clause, ...], ...] = ()
 
 
 def parse(

@@ -59,7 +59,8 @@ def _of_observations(query: Query) -> tuple[Sql, bool]:
     parts: list[Sql] = []
     ranks = {"code": Sql("code_rank = 0"), "category": Sql("category_rank = 0")}
     narrowed = any(clause.parameter.name in _NARROWING for clause in query.clauses)
-    leading = None if narrowed else _leading(clause for clause in query.clauses if clause.parameter.name not in _PRESENT)
+    general = (clause for clause in query.clauses if clause.parameter.name not in _PRESENT)
+    leading = None if narrowed else _leading(general)
     distinct = False
     for clause in query.clauses:
         name = clause.parameter.name

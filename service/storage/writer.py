@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from decimal import Decimal
 from typing import Any
 from uuid import uuid4
 
@@ -23,6 +22,7 @@ from service.storage.inserts import insert
 from service.storage.reader import Reader
 from service.storage.stored import Stored
 from service.storage.tables import claim, observation, resource, resource_version, search_index, txn
+from service.storage.versions import same, stamp, without_stamp
 
 _VERSION = tuple(column.name for column in resource_version.c)
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
@@ -79,10 +79,10 @@ class Writer(Reader):
         _require_version(f"{kind}/{ident}", row, expected)
         if row is None:
             return self._insert(kind, ident, document)
-        if not row.deleted and _same(_without_stamp(document), _without_stamp(text.parse(row.body))):
+        if not row.deleted and same(without_stamp(document), without_stamp(text.parse(row.body))):
             return Stored.of(kind, ident, row)
         self._begin()
-        stamped = _stamp(document, ident, row.version + 1, moment(self._at))
+        stamped = stamp(document, ident, row.version + 1, moment(self._at))
         found = index(stamped)
         self._supersede(row, found.patient, "update", text.dump(stamped).decode())
         self._index(row.pk, kind, found)
@@ -161,7 +161,7 @@ class Writer(Reader):
     def _insert(self, kind: str, ident: str, document: text.Json) -> Stored:
         self._begin()
         pk, self._next_pk = self._next_pk, self._next_pk + 1
-        stamped = _stamp(document, ident, 1, moment(self._at))
+        stamped = stamp(document, ident, 1, moment(self._at))
         found = index(stamped)
         body = text.dump(stamped)
         version = (1, self._number, self._at, "create", False, body.decode())
@@ -242,29 +242,3 @@ def _require_version(name: str, row: Row[Any] | None, expected: int | None) -> N
         there = f"it is at version {present}" if present else "there is none"
         message = f"{name} was to be changed from version {expected}, but {there}."
         raise PreconditionFailed(Issue("conflict", message, "meta.versionId", str(expected), expected=str(present)))
-
-
-def _without_stamp(document: text.Json) -> text.Json:
-    meta = {key: value for key, value in document.get("meta", {}).items() if key not in ("versionId", "lastUpdated")}
-    rest = {key: value for key, value in document.items() if key != "meta"}
-    return {**rest, "meta": meta}
-
-
-def _stamp(document: text.Json, ident: str, version: int, at: datetime) -> text.Json:
-    plain = _without_stamp(document)
-    stamp = {"versionId": str(version), "lastUpdated": at.isoformat(timespec="microseconds").replace("+00:00", "Z")}
-    first = {"resourceType": plain["resourceType"], "id": ident, "meta": stamp | plain["meta"]}
-    return first | {key: value for key, value in plain.items() if key not in first}
-
-
-def _same(one: Any, other: Any) -> bool:
-    """Equal to the digit: 1.5 and 1.50 are different readings."""
-    if type(one) is not type(other):
-        return False
-    if isinstance(one, dict):
-        return one.keys() == other.keys() and all(_same(value, other[key]) for key, value in one.items())
-    if isinstance(one, list):
-        return len(one) == len(other) and all(map(_same, one, other))
-    if isinstance(one, Decimal):
-        return str(one) == str(other)
-    return bool(one == other)
