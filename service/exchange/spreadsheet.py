@@ -61,9 +61,9 @@ def _table(lines: Iterator[Line], word: str, *, whole: bool) -> Table:
 
 def _columns(first: Line, word: str) -> tuple[str, ...]:
     number, cells = first
-    while cells and cells[-1] == "":
-        cells.pop()
-    names = [cell.casefold() if isinstance(cell, str) else "" for cell in cells]
+    names = [cell.strip().casefold() if isinstance(cell, str) else "" for cell in cells]
+    while names and not names[-1]:
+        names.pop()
     issues = []
     for place, name in enumerate(names):
         where = f"{word} {number}, cell {place + 1}"

@@ -5,10 +5,11 @@ from __future__ import annotations
 import zipfile
 import zlib
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 from xml.etree.ElementTree import ParseError
 
 import openpyxl
@@ -21,6 +22,8 @@ LARGEST = 1024 * 1024 * 1024
 """Bytes that a workbook may unpack to: a million rows of twenty cells."""
 TIGHTEST = 250
 """How many times smaller a part may be packed than it is; a sheet of readings is packed about 20 times smaller."""
+SMALL = 4 * 1024 * 1024
+"""Bytes below which it does not matter how tightly a part is packed."""
 MOST_ROWS = 1024 * 1024
 """Rows of a sheet: the limit of the format."""
 
@@ -34,37 +37,34 @@ _BROKEN = (
 def lines(path: Path, sheet: str = "") -> Iterator[Line]:
     """The cells of each row of the one visible sheet, or of the named one."""
     try:
-        _require_small(path)
-        workbook = openpyxl.load_workbook(path, read_only=True)
+        with path.open("rb") as file:
+            _require_small(file, path.name)
+            workbook = openpyxl.load_workbook(file, read_only=True)
+            with closing(workbook):
+                yield from _rows(_sheet(workbook, sheet))
     except _BROKEN as problem:
-        raise _unreadable(path, problem) from None
-    try:
-        chosen = _sheet(workbook, sheet)
-        # A workbook may state its size wrongly; the rows that are there count.
-        chosen.reset_dimensions()
-        for number, row in enumerate(chosen.iter_rows(), 1):
-            if number > MOST_ROWS:
-                raise _unreadable(path, f"it has a row beyond number {MOST_ROWS}")
-            yield number, [_cell(cell) for cell in row]
-    except _BROKEN as problem:
-        raise _unreadable(path, problem) from None
-    finally:
-        workbook.close()
+        message = f"{path.name} is not a workbook that can be read: {problem}."
+        expected = "an unencrypted XLSX workbook"
+        raise Malformed(Issue("structure", message, "file", path.name, "workbook", expected)) from None
 
 
-def _require_small(path: Path) -> None:
-    with zipfile.ZipFile(path) as archive:
+def _rows(sheet: Any) -> Iterator[Line]:
+    # A workbook may state its size wrongly; the rows that are there count.
+    sheet.reset_dimensions()
+    for number, row in enumerate(sheet.iter_rows(), 1):
+        if number > MOST_ROWS:
+            raise ValueError(f"it has a row beyond number {MOST_ROWS}")
+        yield number, [_cell(cell) for cell in row]
+
+
+def _require_small(file: BinaryIO, name: str) -> None:
+    with zipfile.ZipFile(file) as archive:
         parts = archive.infolist()
     size = sum(part.file_size for part in parts)
-    tight = [p for p in parts if p.file_size > TIGHTEST * max(p.compress_size, 1) and p.file_size > LARGEST // TIGHTEST]
+    tight = [p for p in parts if p.file_size > max(SMALL, TIGHTEST * p.compress_size)]
     if size > LARGEST or tight:
         message = f"The workbook unpacks to {size} bytes, which is more than is read."
-        raise TooLarge(Issue("too-long", message, "file", path.name, "workbook-size", f"at most {LARGEST} bytes"))
-
-
-def _unreadable(path: Path, problem: object) -> Malformed:
-    message = f"{path.name} is not a workbook that can be read: {problem}."
-    return Malformed(Issue("structure", message, "file", path.name, "workbook", "an unencrypted XLSX workbook"))
+        raise TooLarge(Issue("too-long", message, "file", name, "workbook-size", f"at most {LARGEST} bytes"))
 
 
 def _sheet(workbook: Any, wanted: str) -> Any:
