@@ -26,8 +26,11 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-out = Console(highlight=False, soft_wrap=True)
-err = Console(stderr=True, highlight=False, soft_wrap=True)
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+SHOWN = ("https://invented-clinic.example/patient", "INVENTED-1")
+"""The invented patient whose summary the demo prints."""
 
 Database = Annotated[
     str, typer.Option("--database", help="SQLAlchemy URL; else HANDRECORD_DATABASE_URL.", show_default=False)

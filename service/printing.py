@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
+from rich.text import Text
 
 from service.domain.error import PublishedError
 from service.domain.field import UNKNOWN
@@ -15,7 +17,7 @@ from service.domain.measurement import ABSENT_REASONS, Coded, Measurement, Quant
 from service.domain.metric import Missing, Result
 from service.domain.metrics import METRICS
 from service.domain.reading import Reading
-from service.domain.summary import Hand, Measure, PatientSummary
+from service.domain.summary import Hand, PatientSummary
 from service.domain.units import UNITS
 from service.errors import Issue
 from service.usecases.import_report import Report
@@ -122,41 +124,53 @@ def _print_hand(console: Console, hand: Hand, footnotes: Footnotes) -> None:
     roles = {
         "affected": "compared with the other hand",
         "reference": "serves as reference",
-        "not stated": "no reference",
+        "not stated": "the other hand does not serve as reference",
     }
+    console.print(f"\n[bold]{hand.side} hand[/bold] ({roles[hand.role]})")
     motion = [m for measures in hand.digits.values() for m in measures]
-    for title, measures in (("motion", motion), ("grip", hand.grip), ("touch", (*hand.touch, *hand.touch_zones))):
-        if measures:
-            table = Table(title=f"{hand.side} hand, {title} ({roles[hand.role]})", title_justify="left")
-            for heading in ("measure", "start", "now", "change", "error", "now of other hand", "joints now and notes"):
-                table.add_column(heading)
-            for measure in measures:
-                _add(table, measure, footnotes)
-            console.print(table)
+    for measure in (*motion, *hand.grip, *hand.touch, *hand.touch_zones):
+        name = f"{measure.site.part.name}, {METRICS[measure.metric].title.lower()}"
+        _print_line(console, name, measure.main, measure.note, footnotes)
+        for state, line in measure.apart.items():
+            _print_line(console, f"{name}, {state.replace('-', ' ')}", line, "", footnotes)
 
 
-def _add(table: Table, measure: Measure, footnotes: Footnotes) -> None:
-    name = f"{measure.site.part.name}: {METRICS[measure.metric].title}"
-    _add_line(table, name, measure.main, measure.note, footnotes)
-    for state, line in measure.apart.items():
-        _add_line(table, f"{name}, {state.replace('-', ' ')}", line, "", footnotes)
-
-
-def _add_line(table: Table, name: str, line: Line | Missing, note: str, footnotes: Footnotes) -> None:
+def _print_line(console: Console, name: str, line: Line | Missing, note: str, footnotes: Footnotes) -> None:
     if isinstance(line, Missing):
-        table.add_row(name, "-", "-", "-", "-", "-", line.reason)
+        _indented(console, 2, f"{name}: none. {line.reason}")
         return
-    notes = [*_parts(line.now), *line.now.notes, *line.notes, *([note] if note else [])]
+    if line.now.is_missing:
+        measured = "; ".join(_part(part, line.now) for part in line.now.parts if part.inputs)
+        _indented(console, 2, f"{name}: none. {_shown(line.now)}")
+        if measured:
+            _indented(console, 6, f"now: {measured}")
+        return
     change = line.change.amount
-    table.add_row(
-        name,
-        _shown(line.start),
-        _shown(line.now),
-        change.reason if isinstance(change, Missing) else f"{change.number:+}",
-        "; ".join(_error(e, footnotes) for e in line.change.errors) or "not published",
-        _percent(line.now_of_reference),
-        "; ".join(dict.fromkeys(notes)),
+    moved = change.reason if isinstance(change, Missing) else f"change {change.number:+}"
+    errors = "; ".join(_error(e, footnotes) for e in line.change.errors) or "error not published"
+    of_other = (
+        "" if isinstance(line.now_of_reference, Missing) else f"; {_shown(line.now_of_reference)} of the other hand"
     )
+    _indented(console, 2, f"{name}: start {_shown(line.start)}, now {_shown(line.now)}; {moved} ({errors}){of_other}")
+    if line.now.parts:
+        _indented(console, 6, "now: " + "; ".join(_part(part, line.now) for part in line.now.parts))
+    elif line.now.inputs:
+        _indented(console, 6, "now: " + "; ".join(value_of(m) for m in line.now.inputs))
+    for told in dict.fromkeys((*line.now.notes, *line.notes, *([note] if note else []))):
+        _indented(console, 6, told)
+
+
+def _indented(console: Console, spaces: int, text: str) -> None:
+    console.print(Padding(Text(text), (0, 0, 0, spaces)))
+
+
+def _part(part: Result, whole: Result) -> str:
+    """A joint with both ends of its arc; anything else with its value."""
+    if not part.site.part.joint:
+        name = METRICS[part.metric].title.lower() if part.site == whole.site else part.site.part.name
+        return f"{name} {_shown(part)}"
+    ends = [f"{m.answer('motion').replace('-', ' ')} {value_of(m)}" for m in part.inputs]
+    return f"{part.site.part.joint.upper()} {', '.join(ends)}" if ends else f"{part.site.part.joint.upper()} -"
 
 
 def _error(error: PublishedError, footnotes: Footnotes) -> str:
@@ -164,22 +178,6 @@ def _error(error: PublishedError, footnotes: Footnotes) -> str:
     level = f" at {error.level}" if error.level else ""
     origin = f"{error.source} ({error.status}). {error.population}; {error.raters}; {error.method}."
     return f"{error.statistic} {span} {error.unit}{level} [{footnotes.number(origin)}]"
-
-
-def _percent(found: Result | Missing) -> str:
-    return "-" if isinstance(found, Missing) else _shown(found)
-
-
-def _parts(result: Result) -> list[str]:
-    return [_part(part) for part in result.parts]
-
-
-def _part(part: Result) -> str:
-    """A joint with both ends of its arc; anything else with its value."""
-    if not part.site.part.joint:
-        return f"{part.site.part.name} {_shown(part)}"
-    ends = [f"{m.answer('motion').replace('-', ' ')} {value_of(m)}" for m in part.inputs]
-    return f"{part.site.part.joint.upper()}: {', '.join(ends)}" if ends else f"{part.site.part.joint.upper()}: -"
 
 
 def _shown(result: Result) -> str:
