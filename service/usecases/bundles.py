@@ -104,9 +104,7 @@ def _change(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Res
         return Result("deleted", stored)
     resource = cast(Json, request.resource)
     if request.method == "PUT":
-        written = resources.update(
-            writer, actor, resource, expected=request.expected, referential_integrity=strict
-        )
+        written = resources.update(writer, actor, resource, expected=request.expected, referential_integrity=strict)
     else:
         written = resources.create(
             writer, actor, resource, if_none_exist=request.if_none_exist, referential_integrity=strict
@@ -120,13 +118,13 @@ _ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "GET": 3}
 def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Invalid], terms: Terms) -> list[Result]:
     requests = _readable(asked)
     with records.write(actor) as writer:
-        found = _existing(writer, requests)
+        found = _existing(writer, actor, requests)
         planned = [
             replace(one, id=str(uuid4())) if one.method == "POST" and one.position not in found else one
             for one in requests
         ]
         _require_one_identity_each(planned, found)
-        planned = _linked(writer, planned, found)
+        planned = _linked(writer, actor, planned, found)
         _require_lawful(planned, found)
         results: dict[int, Result] = {position: Result("found", stored) for position, stored in found.items()}
         for one in sorted(planned, key=lambda request: _ORDER[request.method]):
@@ -148,13 +146,13 @@ def _readable(asked: Sequence[Request | Invalid]) -> list[Request]:
     return [one for one in asked if isinstance(one, Request)]
 
 
-def _existing(reader: Reader, requests: Sequence[Request]) -> dict[int, Stored]:
+def _existing(reader: Reader, actor: Actor, requests: Sequence[Request]) -> dict[int, Stored]:
     """The resources that conditional creates meet, by the position of the entry."""
     found = {}
     for one in requests:
         if one.method == "POST" and one.if_none_exist is not None:
             with _at(one):
-                match = resources.only_match(reader, one.type, one.if_none_exist)
+                match = resources.only_match(reader, actor, one.type, one.if_none_exist)
             if match:
                 found[one.position] = match
     return found
@@ -178,7 +176,7 @@ def _require_one_identity_each(requests: Sequence[Request], found: dict[int, Sto
         )
 
 
-def _linked(reader: Reader, requests: Sequence[Request], found: dict[int, Stored]) -> list[Request]:
+def _linked(reader: Reader, actor: Actor, requests: Sequence[Request], found: dict[int, Stored]) -> list[Request]:
     """The requests with their references to one another, and their conditional references, resolved."""
     known = {
         one.full_url: found[one.position].reference if one.position in found else f"{one.type}/{one.id}"
@@ -187,7 +185,7 @@ def _linked(reader: Reader, requests: Sequence[Request], found: dict[int, Stored
     }
 
     def resolve(kind: str, condition: str) -> str:
-        match = resources.only_match(reader, kind, condition)
+        match = resources.only_match(reader, actor, kind, condition)
         if match is None:
             raise NotFound(Issue("not-found", f"No {kind} fits the conditional reference.", value=condition))
         return match.reference
@@ -219,13 +217,11 @@ def _require_lawful(requests: Sequence[Request], found: dict[int, Stored]) -> No
 
 def _write(writer: Writer, actor: Actor, request: Request) -> Result:
     if request.method == "POST":
-        return Result("created", writer.create(cast(Json, request.resource), id=request.id))
+        return Result("created", resources.add(writer, actor, cast(Json, request.resource), id=request.id).stored)
     return _change(writer, actor, request, Terms(referential_integrity=False))
 
 
-def _require_integrity(
-    writer: Writer, requests: Sequence[Request], found: dict[int, Stored], terms: Terms
-) -> None:
+def _require_integrity(writer: Writer, requests: Sequence[Request], found: dict[int, Stored], terms: Terms) -> None:
     """References are checked when all is written: entries may refer to one another in any direction."""
     if not terms.referential_integrity:
         return

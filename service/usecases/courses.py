@@ -20,7 +20,7 @@ from service.fhir.course import (
 from service.fhir.orthosis import to_device, to_device_use
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
-from service.usecases.resources import create
+from service.usecases.resources import create, update
 
 
 def open_course(writer: Writer, actor: Actor, course: Course) -> Stored:
@@ -31,7 +31,7 @@ def open_course(writer: Writer, actor: Actor, course: Course) -> Stored:
         return create(writer, actor, made).stored
     if to_episode_of_care(known) == made:
         return writer.get("EpisodeOfCare", known.id)
-    return writer.update({**made, "id": known.id})
+    return update(writer, actor, {**made, "id": known.id}).stored
 
 
 def course_of(reader: Reader, _actor: Actor, patient: str) -> Course | None:

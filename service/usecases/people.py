@@ -10,6 +10,7 @@ from service.errors import Invalid, Issue, NotFound
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
+from service.usecases.resources import create
 from service.usecases.visit_input import Identifier, Person
 
 
@@ -25,7 +26,7 @@ def find_patient(reader: Reader, patient: Person) -> Stored:
     return found
 
 
-def create_patient(writer: Writer, _actor: Actor, identifier: Identifier, said: Mapping[str, str]) -> Stored:
+def create_patient(writer: Writer, actor: Actor, identifier: Identifier, said: Mapping[str, str]) -> Stored:
     """A patient with this identifier and what the source says: `family`, `given`, `birthdate`, `sex`."""
     patient: Json = {
         "resourceType": "Patient",
@@ -39,7 +40,7 @@ def create_patient(writer: Writer, _actor: Actor, identifier: Identifier, said: 
         patient["gender"] = said["sex"]
     if said.get("birthdate"):
         patient["birthDate"] = said["birthdate"]
-    return writer.create(patient)
+    return create(writer, actor, patient).stored
 
 
 def require_same_person(stored: Stored, said: Mapping[str, str]) -> None:

@@ -20,8 +20,13 @@ from service.fhir.search_parameters import Query, parse
 from service.fhir.text import Json
 from service.fhir.validation import require_valid
 from service.storage.records import Page, Reader, Stored, Writer
+from service.usecases import audit
+from service.usecases.doors import Door, enter
+from service.usecases.permissions import require
+from service.usecases.signing import marked
 
-READ_ONLY = frozenset({"AuditEvent"})
+EVENT = "AuditEvent"
+READ_ONLY = frozenset({EVENT})
 """Types that the record writes by itself, and nobody else."""
 
 
@@ -33,31 +38,51 @@ class Written:
     outcome: Literal["created", "updated", "unchanged", "found"]
 
 
-def read(reader: Reader, _actor: Actor, kind: str, ident: str) -> Stored:
-    """The present version. Raises `NotFound` or `Gone`."""
-    return reader.get(kind, ident)
+def read(reader: Reader, actor: Actor, kind: str, ident: str) -> Stored:
+    """The present version. Raises `NotFound`, `Gone` or `Forbidden`."""
+    with enter(actor, "read", kind, ident) as door:
+        stored = reader.get(kind, ident) if kind != EVENT else audit.read(reader, ident)
+        door.show(stored)
+        return stored
 
 
-def read_version(reader: Reader, _actor: Actor, kind: str, ident: str, version: int) -> Stored:
-    """One version. Raises `NotFound` or `Gone`."""
-    return reader.version(kind, ident, version)
+def read_version(reader: Reader, actor: Actor, kind: str, ident: str, version: int) -> Stored:
+    """One version. Raises `NotFound`, `Gone` or `Forbidden`."""
+    with enter(actor, "vread", kind, ident) as door:
+        is_event = kind == EVENT and version == 1
+        stored = audit.read(reader, ident) if is_event else reader.version(kind, ident, version)
+        door.show(stored)
+        return stored
 
 
 def history(
-    reader: Reader, _actor: Actor, kind: str, ident: str, *, count: int | None = None, before: int | None = None
+    reader: Reader, actor: Actor, kind: str, ident: str, *, count: int | None = None, before: int | None = None
 ) -> list[Stored]:
-    """Versions, newest first: at most `count` of those below `before`. Raises `NotFound`."""
-    return reader.history(kind, ident, count=count, before=before)
+    """Versions, newest first: at most `count` of those below `before`. Raises `NotFound` or `Forbidden`."""
+    with enter(actor, "history", kind, ident) as door:
+        if kind == EVENT:
+            found = [audit.read(reader, ident)][:count]
+        else:
+            found = reader.history(kind, ident, count=count, before=before)
+        door.show(*found)
+        return found
 
 
-def search(reader: Reader, _actor: Actor, query: Query) -> Page:
-    """One page of matches."""
-    return reader.search(query)
+def search(reader: Reader, actor: Actor, query: Query) -> Page:
+    """One page of the matches that this person may see. Raises `Forbidden`."""
+    with enter(actor, "search", query.type, query="&".join(f"{name}={value}" for name, value in query.used)) as door:
+        if query.type == EVENT:
+            door.require_no_limits()
+            page = audit.search(reader, query)
+        else:
+            page = reader.search(door.within(query))
+        door.show_page(page)
+        return page
 
 
 def create(
     writer: Writer,
-    _actor: Actor,
+    actor: Actor,
     resource: Json,
     *,
     if_none_exist: str | None = None,
@@ -68,57 +93,94 @@ def create(
     With `if_none_exist` (search parameters, as in a URL) one match is answered instead. Raises `SeveralMatches` for
     more. `referential_integrity` requires that what it refers to is in the record.
     """
-    require_lawful(resource)
-    if if_none_exist is not None:
-        found = only_match(writer, resource["resourceType"], if_none_exist)
-        if found:
-            return Written(found, "found")
-    if referential_integrity:
-        require_references(writer, [resource])
-    return Written(writer.create(resource), "created")
+    require_kept(resource)
+    with enter(actor, "create", str(resource["resourceType"])) as door:
+        require_lawful(resource)
+        if if_none_exist is not None:
+            found = only_match(writer, actor, resource["resourceType"], if_none_exist)
+            if found:
+                return Written(found, "found")
+        if referential_integrity:
+            require_references(writer, [resource])
+        return _store(writer, actor, door, resource)
+
+
+def add(writer: Writer, actor: Actor, resource: Json, *, id: str | None = None) -> Written:  # noqa: A002 - FHIR's word
+    """Store a new resource that was checked already. Raises `Forbidden`."""
+    with enter(actor, "create", str(resource["resourceType"])) as door:
+        return _store(writer, actor, door, resource, id)
+
+
+def _store(writer: Writer, actor: Actor, door: Door, resource: Json, ident: str | None = None) -> Written:
+    stored = writer.create(marked(resource, actor), id=ident)
+    if door.limits.rows is not None:
+        door.require_within(stored.resource)
+    door.wrote(stored)
+    return Written(stored, "created")
 
 
 def update(
-    writer: Writer, _actor: Actor, resource: Json, *, expected: int | None = None, referential_integrity: bool = True
+    writer: Writer, actor: Actor, resource: Json, *, expected: int | None = None, referential_integrity: bool = True
 ) -> Written:
-    """Store the next version of the resource of that id, or the first. Raises `PreconditionFailed`."""
-    require_lawful(resource)
-    if referential_integrity:
-        require_references(writer, [resource])
-    before = writer.find(resource["resourceType"], str(resource.get("id", "")))
-    stored = writer.update(resource, expected=expected)
-    if before is None or before.deleted:
-        return Written(stored, "created")
-    return Written(stored, "unchanged" if stored.version == before.version else "updated")
+    """Store the next version of the resource of that id, or the first. Raises `PreconditionFailed`, `Forbidden`."""
+    require_kept(resource)
+    kind, ident = str(resource["resourceType"]), str(resource.get("id", ""))
+    with enter(actor, "update", kind, ident) as door:
+        require_lawful(resource)
+        before = writer.find(kind, ident)
+        if before is None or before.deleted:
+            require(actor, "create", kind).require(resource, f"{kind}/{ident}")
+        else:
+            door.require_before(before)
+        door.require_within(resource)
+        if referential_integrity:
+            require_references(writer, [resource])
+        stored = writer.update(marked(resource, actor), expected=expected)
+        door.wrote(stored)
+        if before is None or before.deleted:
+            return Written(stored, "created")
+        return Written(stored, "unchanged" if stored.version == before.version else "updated")
 
 
 def delete(
     writer: Writer,
-    _actor: Actor,
+    actor: Actor,
     kind: str,
     ident: str,
     *,
     expected: int | None = None,
     referential_integrity: bool = True,
 ) -> Stored:
-    """Mark a resource deleted; its versions stay. Raises `NotFound`, `PreconditionFailed`.
+    """Mark a resource deleted; its versions stay. Raises `NotFound`, `PreconditionFailed`, `Forbidden`.
 
     With `referential_integrity` raises `Conflict` while others refer to it.
     """
     require_writable(kind)
-    stored = writer.delete(kind, ident, expected=expected)
-    if referential_integrity:
-        require_unreferred(writer, [(kind, ident)])
-    return stored
+    with enter(actor, "delete", kind, ident) as door:
+        before = writer.find(kind, ident)
+        if before is not None:
+            door.require_before(before)
+        stored = writer.delete(kind, ident, expected=expected)
+        if referential_integrity:
+            require_unreferred(writer, [(kind, ident)])
+        door.wrote(stored)
+        return stored
+
+
+def require_kept(resource: Json) -> None:
+    """Raises `NotSupported` for a type that is not kept here, or that only the record itself writes."""
+    kind = resource.get("resourceType")
+    if not isinstance(kind, str):
+        require_valid(resource)
+    if kind not in SERVED_TYPES:
+        message = f"This record keeps no resources of a type '{kind}'."
+        raise NotSupported(Issue("not-supported", message, "resourceType", str(kind)))
+    require_writable(str(kind))
 
 
 def require_lawful(resource: Json) -> None:
-    """Raises `Invalid` for what is no valid R4 or breaks a profile it claims, `NotSupported` for a read-only type."""
-    kind = resource.get("resourceType")
-    if isinstance(kind, str) and kind not in SERVED_TYPES:
-        message = f"This record keeps no resources of a type '{kind}'."
-        raise NotSupported(Issue("not-supported", message, "resourceType", kind))
-    require_writable(str(kind))
+    """Raises `Invalid` for what is no valid R4 or breaks a profile it claims, `NotSupported` as `require_kept` does."""
+    require_kept(resource)
     require_valid(resource)
     errors = [issue for issue in check_profiles(resource) if issue.severity in ("error", "fatal")]
     if errors:
@@ -161,14 +223,14 @@ def require_unreferred(reader: Reader, deleted: Iterable[tuple[str, str]]) -> No
             raise Conflict(Issue("conflict", message, value=", ".join(referrers), rule="referential-integrity"))
 
 
-def only_match(reader: Reader, kind: str, condition: str) -> Stored | None:
+def only_match(reader: Reader, actor: Actor, kind: str, condition: str) -> Stored | None:
     """The one resource that search parameters, as in a URL, find. Raises `SeveralMatches`, or `Invalid` for none."""
     pairs = parse_qsl(condition.removeprefix("?"), keep_blank_values=True)
     query = parse(kind, [*pairs, ("_count", "2")])
     if not query.clauses:
         message = "A condition needs at least one search parameter."
         raise Invalid(Issue("required", message, "ifNoneExist", condition, expected="identifier=system|value"))
-    matches = reader.search(query).matches
+    matches = search(reader, actor, query).matches
     if len(matches) > 1:
         raise SeveralMatches(Issue("multiple-matches", f"The condition fits more than one {kind}.", value=condition))
     return matches[0] if matches else None

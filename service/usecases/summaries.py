@@ -15,6 +15,7 @@ from service.errors import Invalid
 from service.fhir.reading import from_observation, is_panel, kind_claimed
 from service.storage.records import Reader, Stored
 from service.usecases.courses import course_of, states_of
+from service.usecases.doors import enter_operation
 
 
 def measurements_of(reader: Reader, _actor: Actor, patient: str) -> tuple[list[Measurement], dict[str, int]]:
@@ -43,8 +44,14 @@ def _read(found: Iterable[Stored]) -> tuple[list[Measurement], dict[str, int]]:
 
 def summary_of(reader: Reader, actor: Actor, patient: str) -> PatientSummary:
     """What a clinician wants to see of one patient (by resource id). Raises `NotFound` or `Gone`."""
-    stored = reader.get("Patient", patient)
-    readings, not_used = measurements_of(reader, actor, patient)
+    with enter_operation(actor, "summary", patient) as door:
+        stored = reader.get("Patient", patient)
+        door.about(patient)
+        return _summary(reader, actor, stored)
+
+
+def _summary(reader: Reader, actor: Actor, stored: Stored) -> PatientSummary:
+    readings, not_used = measurements_of(reader, actor, stored.id)
     course = course_of(reader, actor, stored.reference)
     return summarise(
         readings,

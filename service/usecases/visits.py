@@ -21,6 +21,7 @@ from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases.courses import find_orthosis, states_of
+from service.usecases.doors import enter_operation
 from service.usecases.origin import is_as_imported, mark_imported
 from service.usecases.people import find_patient, performer
 from service.usecases.resources import create, update
@@ -64,7 +65,13 @@ def record_visit(writer: Writer, actor: Actor, visit: Visit) -> Recorded:
     confirmed, `Duplicate` for a reading that this visit already has with another value, and `Conflict` for an imported
     reading that was corrected by hand since.
     """
-    patient = find_patient(writer, visit.patient)
+    with enter_operation(actor, "visit", visit.patient.id) as door:
+        patient = find_patient(writer, visit.patient)
+        door.about(patient.id)
+        return _record(writer, actor, visit, patient)
+
+
+def _record(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> Recorded:
     encounter, is_new = _encounter(writer, actor, visit, patient)
     known = [] if is_new else readings_of_visit(writer, encounter)
     drafts = _read(writer, actor, visit, patient.reference, encounter.reference)

@@ -1,0 +1,148 @@
+"""The door that every access goes through: may this person, and what did they see?
+
+A use case that shows or changes anything of the record does it inside `with enter(actor, …) as door`. The door asks
+the permission matrix, keeps to the limits it gives, and remembers what was done, so that it can be written down
+before the answer leaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field, replace
+
+from service.domain.actor import Actor
+from service.errors import Forbidden, RecordError
+from service.fhir.search_parameters import Query
+from service.fhir.text import Json
+from service.storage.stored import Page, Stored
+from service.usecases.permissions import Limits, require, require_operation
+
+
+@dataclass(slots=True)
+class Passage:
+    """One thing somebody did, or tried: what, to which resource, and whose data it showed.
+
+    `written` says that the change wrote its own event, in its own transaction.
+    """
+
+    act: str
+    type: str
+    id: str = ""
+    version: int = 0
+    query: str = ""
+    patients: dict[str, None] = field(default_factory=dict)
+    outcome: str = "4"
+    written: bool = False
+
+
+@dataclass(slots=True)
+class Visitors:
+    """All passages of one request, in order."""
+
+    passages: list[Passage] = field(default_factory=list)
+
+
+_present: ContextVar[Visitors | None] = ContextVar("visitors", default=None)
+
+
+@contextmanager
+def watched() -> Iterator[Visitors]:
+    """Remember every passage through a door in this context, and in the threads it starts."""
+    visitors = Visitors()
+    before = _present.set(visitors)
+    try:
+        yield visitors
+    finally:
+        _present.reset(before)
+
+
+class Door:
+    """What may pass, and what did."""
+
+    def __init__(self, actor: Actor, passage: Passage, limits: Limits) -> None:
+        self._actor, self._passage, self.limits = actor, passage, limits
+
+    def show(self, *found: Stored) -> None:
+        """What is about to be shown. Raises `NotFound` for what the person was not granted."""
+        for stored in found:
+            if self.limits.rows is not None and not stored.deleted:
+                self.limits.require(stored.resource, stored.reference)
+            if stored.patient:
+                self._passage.patients[stored.patient] = None
+        if len(found) == 1:
+            self._passage.version = found[0].version
+
+    def show_page(self, page: Page) -> None:
+        """What a search is about to show; the search itself kept to the limits."""
+        self._passage.patients |= {stored.patient: None for stored in page.matches if stored.patient}
+
+    def within(self, query: Query) -> Query:
+        """A search that finds only what the person was granted."""
+        return query if self.limits.rows is None else replace(query, within=self.limits.rows)
+
+    def require_no_limits(self) -> None:
+        """Raise `Forbidden` for a person who was granted a part only, of what cannot be shown in part."""
+        if self.limits.rows is not None:
+            raise Forbidden("The token was granted a part of this only, and it is shown as a whole or not at all.")
+
+    def about(self, patient: str) -> None:
+        """The patient an operation turned out to be about. Raises `Forbidden`."""
+        require_operation(self._actor, self._passage.act, patient)
+        self._passage.id = patient
+        self._passage.patients[patient] = None
+
+    def require_before(self, stored: Stored) -> None:
+        """Raise `NotFound` for a resource that the person was not granted, as it stands before a change."""
+        if self.limits.rows is not None:
+            self.limits.require({} if stored.deleted else stored.resource, stored.reference)
+
+    def require_within(self, resource: Json) -> None:
+        """Raise `Forbidden` for content that the person was not granted to write."""
+        if not self.limits.cover(resource):
+            raise Forbidden("The token was not granted this resource, as it stands or as it would be.")
+
+    def wrote(self, stored: Stored) -> None:
+        """The change is made, with its event, in the transaction that is open."""
+        self._passage.written = True
+        self._passage.id, self._passage.version = stored.id, stored.version
+
+
+@contextmanager
+def enter(actor: Actor, interaction: str, kind: str, ident: str = "", *, query: str = "") -> Iterator[Door]:
+    """Go through the door to resources of one type. Raises `Forbidden`."""
+    passage = _noted(Passage(interaction, kind, ident, query=query))
+    with _outcome(passage):
+        yield Door(actor, passage, require(actor, interaction, kind))
+
+
+@contextmanager
+def enter_operation(actor: Actor, name: str, patient: str = "") -> Iterator[Door]:
+    """Go through the door to what an operation does; whose record it is about is said with `Door.about`.
+
+    Raises `Forbidden`.
+    """
+    passage = _noted(Passage(name, "Patient", patient))
+    with _outcome(passage):
+        require_operation(actor, name, patient)
+        yield Door(actor, passage, Limits())
+
+
+def _noted(passage: Passage) -> Passage:
+    visitors = _present.get()
+    if visitors is not None:
+        visitors.passages.append(passage)
+    return passage
+
+
+@contextmanager
+def _outcome(passage: Passage) -> Iterator[None]:
+    try:
+        yield
+    except RecordError:
+        raise
+    except BaseException:
+        passage.outcome = "8"
+        raise
+    passage.outcome = "0"
