@@ -15,9 +15,10 @@ from service.domain.orthosis import OrthosisEpisode
 from service.errors import Conflict, Issue
 from service.storage.records import Records, Writer
 from service.storage.stored import Stored
-from service.usecases.courses import course_of, open_course, record_orthosis, record_state
+from service.usecases.courses import course_of, open_course, record_state
 from service.usecases.import_report import Report
 from service.usecases.imports import Progress, Step, VisitOfFile, act, known_patient, run, visit_steps
+from service.usecases.orthoses import record_orthosis
 from service.usecases.people import require_same_person
 from service.usecases.resources import create
 from service.usecases.visit_input import Identifier, Person

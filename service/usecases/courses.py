@@ -1,12 +1,10 @@
-"""The course of therapy, the state of parts, and the orthoses worn: what every reading is read against."""
+"""The course of therapy and the state of parts: what every reading is read against."""
 
 from __future__ import annotations
 
 from service.domain.actor import Actor
 from service.domain.anatomy import PartState
 from service.domain.course import Course
-from service.domain.orthosis import OrthosisEpisode, require_lawful
-from service.errors import Duplicate, Issue
 from service.fhir.course import (
     COURSE_PROFILE,
     STATE_PROFILE,
@@ -17,7 +15,6 @@ from service.fhir.course import (
     to_condition,
     to_episode_of_care,
 )
-from service.fhir.orthosis import to_device, to_device_use
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases.resources import create, update
@@ -60,32 +57,3 @@ def states_of(reader: Reader, _actor: Actor, patient: str) -> tuple[PartState, .
 def _states(reader: Reader, patient: str) -> list[Stored]:
     found = reader.of_patient(patient.removeprefix("Patient/"), "Condition")
     return [stored for stored in found if claims(stored.resource, STATE_PROFILE)]
-
-
-def record_orthosis(writer: Writer, actor: Actor, episode: OrthosisEpisode) -> Stored:
-    """Write down an orthosis and how it is worn; answers the DeviceUseStatement.
-
-    The same episode again changes nothing; its key with other content is refused.
-    """
-    require_lawful(episode)
-    known = find_orthosis(writer, actor, episode.key)
-    if known is not None:
-        device = writer.get("Device", str(known.resource["device"]["reference"]).removeprefix("Device/"))
-        if _content(device) == to_device(episode) and _content(known) == to_device_use(episode, device.reference):
-            return known
-        message = "An orthosis episode with this key is already recorded, with other content."
-        raise Duplicate(Issue("duplicate", message, "key", "|".join(episode.key), "episode-key", "a key of its own"))
-    device = create(writer, actor, to_device(episode)).stored
-    return create(writer, actor, to_device_use(episode, device.reference)).stored
-
-
-def find_orthosis(reader: Reader, _actor: Actor, key: tuple[str, str]) -> Stored | None:
-    """The DeviceUseStatement of the episode with this key, or None."""
-    return reader.by_identifier("DeviceUseStatement", *key)
-
-
-def _content(stored: Stored) -> dict[str, object]:
-    resource = stored.resource
-    resource.pop("id")
-    resource["meta"] = {"profile": resource["meta"]["profile"]}
-    return resource

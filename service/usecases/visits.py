@@ -20,9 +20,10 @@ from service.fhir.search_parameters import parse
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
-from service.usecases.courses import find_orthosis, states_of
+from service.usecases.courses import states_of
 from service.usecases.doors import enter_operation
 from service.usecases.origin import is_as_imported, mark_imported
+from service.usecases.orthoses import find_orthosis
 from service.usecases.people import find_patient, performer
 from service.usecases.resources import create, update
 from service.usecases.visit_input import Visit, VisitReading
