@@ -22,6 +22,7 @@ UNDATED = OPEN_START - 1
 """Stands where a resource has no date at all; below every start, so it sorts last when newest comes first."""
 
 _EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - offsets are applied as integers, so years 1 and 9999 do not overflow
+_EPOCH_IN_UTC = _EPOCH.replace(tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 
 _FORM = re.compile(
@@ -52,7 +53,7 @@ def micros(moment: datetime) -> int:
 
 def moment(value: int) -> datetime:
     """The inverse of `micros`, in UTC."""
-    return (_EPOCH + timedelta(microseconds=value)).replace(tzinfo=UTC)
+    return _EPOCH_IN_UTC + timedelta(microseconds=value)
 
 
 def is_date(text: str) -> bool:

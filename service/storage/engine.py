@@ -42,8 +42,6 @@ def _sqlite(url: str) -> Engine:
 
 
 _PRAGMAS = (
-    # Chosen once, before the first table: room for several documents on a page.
-    "page_size=4096",
     "journal_mode=WAL",
     "synchronous=FULL",
     "foreign_keys=ON",

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import Connection, Row, Table, delete, func, select, update
+from sqlalchemy import Connection, Row, Table, delete, update
 
 from service.domain.actor import Actor
 from service.errors import Duplicate, Gone, Invalid, Issue, NotFound, PreconditionFailed
@@ -20,11 +20,15 @@ from service.fhir.search_parameters import Row as IndexRow
 from service.storage.audit_chain import CHANGES, Chain, Event
 from service.storage.inserts import insert
 from service.storage.reader import Reader
+from service.storage.sql import Sql, ask
 from service.storage.stored import Stored
 from service.storage.tables import claim, observation, resource, resource_version, search_index, txn
 from service.storage.versions import same, stamp, without_stamp
 
 _VERSION = tuple(column.name for column in resource_version.c)
+_NEWEST = Sql(
+    "SELECT number, at, (SELECT coalesce(max(pk), 0) FROM resource) AS pk FROM txn ORDER BY number DESC LIMIT 1"
+)
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
 
@@ -150,9 +154,7 @@ class Writer(Reader):
         """Give this transaction its number, before its first change; time never runs backwards from one to the next."""
         if self._number:
             return
-        highest = select(func.coalesce(func.max(resource.c.pk), 0)).scalar_subquery()
-        newest = select(txn.c.number, txn.c.at, highest.label("pk")).order_by(txn.c.number.desc()).limit(1)
-        last = self._connection.execute(newest).first()
+        last = ask(self._connection, _NEWEST).first()
         now = micros(datetime.now(UTC))
         self._number, self._at = (last.number + 1, max(now, last.at + 1)) if last else (1, now)
         self._next_pk = (last.pk if last else 0) + 1
