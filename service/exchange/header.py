@@ -55,7 +55,7 @@ def _zone(name: str) -> str:
     try:
         zone_of(name)
     except Invalid as error:
-        raise ValueError(str(error.issues[0])) from None
+        raise ValueError(error.issues[0].message) from None
     return name
 
 

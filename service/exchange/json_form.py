@@ -41,4 +41,5 @@ def read_form(path: Path, form: type[Filled]) -> Filled:
 def _issue(name: str, fault: Any) -> Issue:
     where = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in fault["loc"])
     given = "" if fault["type"] == "missing" or isinstance(fault["input"], (dict, list)) else str(fault["input"])
-    return Issue("structure", f"{fault['msg']}.", f"{name}{where}", given, fault["type"].replace("_", "-"))
+    said = str(fault["ctx"]["error"]) if fault["type"] == "value_error" else fault["msg"]
+    return Issue("structure", f"{said.rstrip('.')}.", f"{name}{where}", given, fault["type"].replace("_", "-"))
