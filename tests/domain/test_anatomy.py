@@ -24,7 +24,12 @@ from service.domain.anatomy import (
 from service.errors import Invalid
 
 DAY = date(2026, 3, 1)
-SITES = [Site(side, key) for side in SIDES for key in PARTS]
+SITES = [Site(side, key) for side in SIDES for key, part in PARTS.items() if side in part.sides]
+
+
+TIP = {"tip", "tip-radial", "tip-ulnar", "distal-phalanx"}
+NERVES_OF_FINGER = {"radial-digital-nerve", "ulnar-digital-nerve"}
+FINGER = {*TIP, *NERVES_OF_FINGER, "dip", "middle-phalanx", "pip", "proximal-phalanx", "base", "dorsum", "mcp"}
 
 
 def joints(digit: str) -> set[str]:
@@ -42,6 +47,25 @@ def test_a_code_names_its_site(where) -> None:
     assert where.other.other == where != where.other
     assert where.term.code == where.code
     assert where.name == f"{where.side} {where.part.name}" == where.term.display
+
+
+@pytest.mark.parametrize(
+    ("side", "key", "code", "name"),
+    [
+        ("both", "hand", "both-hand", "both hands"),
+        ("", "person", "person", "person"),
+    ],
+)
+def test_what_is_on_no_one_side_has_no_other(side, key, code, name) -> None:
+    where = site(side, key)
+    assert (where.code, where.name, where.other) == (code, name, where)
+    assert site_of_code(code) == where
+
+
+@pytest.mark.parametrize(("side", "key"), [("", "hand"), ("left", "person"), ("both", "index-pip"), ("both", "person")])
+def test_a_part_is_found_only_on_its_own_sides(side, key) -> None:
+    with pytest.raises(Invalid):
+        site(side, key)
 
 
 def test_codings_agree_in_side_and_are_not_shared() -> None:
@@ -65,13 +89,13 @@ def test_what_the_hand_does_not_have_is_refused(side, key, hint) -> None:
 @pytest.mark.parametrize(
     ("level", "lost"),
     [
-        ("distal-phalanx", {"tip"}),
-        ("dip", {"tip", "dip"}),
-        ("middle-phalanx", {"tip", "dip"}),
-        ("pip", {"tip", "dip", "pip"}),
-        ("proximal-phalanx", {"tip", "dip", "pip", "base", "dorsum"}),
-        ("mcp", {"tip", "dip", "pip", "base", "dorsum", "mcp"}),
-        ("metacarpal", {"tip", "dip", "pip", "base", "dorsum", "mcp"}),
+        ("distal-phalanx", TIP),
+        ("dip", TIP | {"dip"}),
+        ("middle-phalanx", TIP | {"dip", "middle-phalanx"}),
+        ("pip", TIP | {"dip", "middle-phalanx", "pip"}),
+        ("proximal-phalanx", FINGER - {"mcp", *NERVES_OF_FINGER}),
+        ("mcp", FINGER - NERVES_OF_FINGER),
+        ("metacarpal", FINGER),
     ],
 )
 def test_what_a_loss_at_a_level_takes_from_a_finger(level, lost) -> None:
