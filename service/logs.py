@@ -23,64 +23,43 @@ ALLOWED = frozenset({
 """`route` is the pattern of an address (`/fhir/{type}/{id}`), never the address."""
 
 _FOREIGN = "A library said something that is not repeated here."
-_LOGGER = structlog.stdlib.get_logger("service")
-
-
-def configure(level: str) -> None:
-    """Send everything that this process logs, whoever says it, through the rules above."""
-    shared: list[structlog.typing.Processor] = [
-        structlog.stdlib.add_log_level,
-        structlog.processors.TimeStamper(fmt="iso", utc=True, key="at"),
-        _describe_error,
-    ]
-    structlog.configure(
-        processors=[
-            structlog.stdlib.filter_by_level,
-            *shared,
-            structlog.stdlib.ProcessorFormatter.wrap_for_formatter,
-        ],
-        logger_factory=structlog.stdlib.LoggerFactory(),
-        wrapper_class=structlog.stdlib.BoundLogger,
-        cache_logger_on_first_use=False,
-    )
-    formatter = structlog.stdlib.ProcessorFormatter(
-        foreign_pre_chain=[_name_foreign, *shared],
-        processors=[
-            structlog.stdlib.ProcessorFormatter.remove_processors_meta,
-            _only_allowed,
-            structlog.processors.JSONRenderer(),
-        ],
-    )
-    handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(formatter)
-    root = logging.getLogger()
-    root.handlers = [handler]
-    root.setLevel(level.upper())
-    for name in ("uvicorn", "uvicorn.error", "uvicorn.access"):
-        logging.getLogger(name).handlers = []
-        logging.getLogger(name).propagate = True
 
 
 def log(level: int, event: str, **fields: Any) -> None:
     """Say something. `event` is a constant sentence; what it is about stands in `fields` that are `ALLOWED`."""
-    _LOGGER.log(level, event, **fields)
+    _OWN.log(level, event, **fields)
 
 
-def _name_foreign(_logger: Any, _method: str, fields: Fields) -> Fields:
-    record: logging.LogRecord = fields["_record"]
-    return {
-        "event": _FOREIGN, "logger": f"{record.name}:{record.lineno}", "exc_info": record.exc_info,
-        "_record": record, "_from_structlog": False,
-    }  # fmt: skip
+def configure(level: str) -> None:
+    """Send everything that this process logs to standard error, whoever says it, and by the rules above."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(_Rules())
+    root = logging.getLogger()
+    root.handlers = [handler]
+    root.setLevel(level.upper())
+
+
+class _Rules(logging.Formatter):
+    """Our own lines as they are; of any other only who said it and, for an error, its class and places."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        if record.name == _NAME:
+            return record.getMessage()
+        fields: Fields = {
+            "event": _FOREIGN, "level": record.levelname.lower(), "logger": f"{record.name}:{record.lineno}",
+            "exc_info": record.exc_info,
+        }  # fmt: skip
+        for process in (_AT, _describe_error, _only_allowed):
+            fields = process(None, "", fields)
+        return str(_JSON(None, "", fields))
 
 
 def _describe_error(_logger: Any, _method: str, fields: Fields) -> Fields:
     found = fields.pop("exc_info", None)
-    error = found if isinstance(found, BaseException) else found[1] if isinstance(found, tuple) else None
-    if error is not None:
+    error = found[1] if isinstance(found, tuple) else found
+    if isinstance(error, BaseException):
         fields["error"] = " from ".join(type(one).__name__ for one in _causes(error))
         fields["places"] = [place for one in _causes(error) for place in _places(one)]
-    fields.pop("exc_text", None)
     return fields
 
 
@@ -98,3 +77,15 @@ def _places(error: BaseException) -> Iterator[str]:
 
 def _only_allowed(_logger: Any, _method: str, fields: Fields) -> Fields:
     return {name: value for name, value in fields.items() if name in ALLOWED}
+
+
+_NAME = "service"
+_AT = structlog.processors.TimeStamper(fmt="iso", utc=True, key="at")
+_JSON = structlog.processors.JSONRenderer()
+_OWN: structlog.stdlib.BoundLogger = structlog.wrap_logger(
+    logging.getLogger(_NAME),
+    wrapper_class=structlog.stdlib.BoundLogger,
+    processors=[
+        structlog.stdlib.filter_by_level, structlog.stdlib.add_log_level, _AT, _describe_error, _only_allowed, _JSON,
+    ],
+)  # fmt: skip

@@ -153,6 +153,16 @@ def _entity(choice: Any) -> ColumnElement[bool]:
     return and_(event.c.type == (choice.qualifier or ""), event.c.id == choice.value)
 
 
+def _address(choice: Any) -> ColumnElement[bool]:
+    source = event.c.source
+    match choice.how:
+        case "contains":
+            return source.contains(choice.value, autoescape=True)
+        case "starts":
+            return source.startswith(choice.value, autoescape=True)
+    return or_(source == choice.value)
+
+
 def _date(choice: Any) -> ColumnElement[bool]:
     if not isinstance(choice, Moment):
         return false()
@@ -184,12 +194,15 @@ _CONDITIONS: dict[str, Callable[[Any], ColumnElement[bool]]] = {
     "_id": _ident,
     "_lastUpdated": _date,
     "action": _action,
+    "address": _address,
     "agent": _agent,
+    "agent-role": _token(event.c.actor_role),
     "altid": _token(event.c.actor),
     "date": _date,
     "entity": _entity,
     "outcome": _token(event.c.outcome),
     "patient": _patient,
+    "subtype": _token(event.c.act),
 }
 SEARCHED = frozenset(_CONDITIONS)
 """The search parameters of AuditEvent that are offered."""

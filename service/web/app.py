@@ -8,10 +8,13 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.telemetry import TelemetryConfig
 from starlette.middleware import Middleware
+from starlette.middleware.cors import CORSMiddleware
 
 from service.settings import Settings
+from service.storage.audit_log import EventLog
 from service.storage.records import Records
 from service.web import errors
+from service.web.audit_trail import AuditTrail
 from service.web.body_limit import BodyLimit
 from service.web.docs import docs_router
 from service.web.fhir.description import ERROR_ANSWER
@@ -20,9 +23,13 @@ from service.web.fhir.requests import BASE
 from service.web.fhir.routes import interactions_of
 from service.web.headers import SecureHeaders
 from service.web.health import health_router
+from service.web.identity.middleware import Identity
+from service.web.identity.setup import Setup, identity_router, set_up
 from service.web.loopback import LoopbackOnly
 from service.web.openapi import describe
 from service.web.patients import patients_router
+from service.web.rate_limit import RateLimit
+from service.web.time_limit import TimeLimit
 from service.web.visits import visits_router
 from service.web.work import Work
 
@@ -30,7 +37,9 @@ DESCRIPTION = """\
 Hand-therapy measurements and orthosis episodes as coded, validated FHIR R4 resources. Visits go in as a clinician would
 say them; FHIR resources, histories and summaries come out. The numbers inform; they prescribe nothing.
 
-While no identity provider is configured, only this computer is answered.
+While no identity provider is configured, only this computer is answered. Once one is, every request needs a bearer
+token of it; what its scopes and the person's role do not allow is refused. Whatever is shown, changed or refused is
+written down, and served as AuditEvent.
 """
 
 # A request's query names patients, so nothing of it is reported anywhere else.
@@ -41,6 +50,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     """The HTTP face of one clinic's open `records`."""
     work = Work(records, in_process=settings.database_url.startswith("sqlite"))
     interactions = interactions_of(settings, work)
+    setup, events = set_up(settings, records), EventLog(records)
     app = FastAPI(
         title="Hand-therapy record",
         version=version("hand-therapy-record"),
@@ -49,19 +59,17 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
         redoc_url=None,
         redirect_slashes=False,
         telemetry=_NO_TELEMETRY,
-        middleware=[
-            Middleware(SecureHeaders),
-            Middleware(LoopbackOnly),
-            Middleware(BodyLimit, max_body=settings.max_body),
-        ],
+        middleware=_fences(settings, setup, events),
         responses={"4XX": ERROR_ANSWER},
     )
+    app.state.events = events
     errors.install(app)
     app.router.routes.extend(routes(BASE, interactions))
     app.include_router(visits_router(work, settings))
     app.include_router(patients_router(work))
     app.include_router(health_router(work))
     app.include_router(docs_router())
+    app.include_router(identity_router(settings, setup))
 
     def openapi() -> dict[str, Any]:
         if app.openapi_schema is None:
@@ -70,3 +78,33 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
 
     app.openapi = openapi  # type: ignore[method-assign] # FastAPI's own way to extend the document
     return app
+
+
+def _fences(settings: Settings, setup: Setup, events: EventLog) -> list[Middleware]:
+    """What every request passes on its way in, from the outside."""
+    fences = [
+        Middleware(SecureHeaders),
+        Middleware(AuditTrail, events=events),
+        Middleware(TimeLimit, seconds=settings.request_seconds),
+    ]
+    if setup.bearer is None:
+        fences.append(Middleware(LoopbackOnly))
+    elif settings.cors_origins:
+        fences.append(Middleware(CORSMiddleware, **_CORS, allow_origins=sorted(settings.cors_origins)))
+    return [
+        *fences,
+        Middleware(Identity, bearer=setup.bearer, limit=RateLimit(settings.rate_limit)),
+        Middleware(BodyLimit, max_body=settings.max_body),
+    ]
+
+
+_CORS: dict[str, Any] = {
+    "allow_methods": ["GET", "POST", "PUT", "DELETE"],
+    "allow_headers": [
+        "Authorization", "Content-Type", "Prefer", "If-Match", "If-None-Match", "If-Modified-Since", "If-None-Exist",
+        "Handrecord-Emergency",
+    ],
+    "expose_headers": ["ETag", "Location", "Last-Modified", "Retry-After", "WWW-Authenticate"],
+    "allow_credentials": False,
+    "max_age": 600,
+}  # fmt: skip

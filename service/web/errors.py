@@ -22,6 +22,7 @@ from starlette.responses import Response
 from service import errors
 from service.errors import Issue, RecordError
 from service.fhir import text
+from service.logs import log
 from service.web.fhir.negotiation import FHIR_JSON
 from service.web.headers import SECURE_HEADERS
 
@@ -34,7 +35,10 @@ STATUS: dict[type[RecordError], int] = {
     errors.Conflict: 409,
     errors.SeveralMatches: 412,
     errors.PreconditionFailed: 412,
+    errors.NotIdentified: 401,
     errors.Forbidden: 403,
+    errors.TooMany: 429,
+    errors.Unavailable: 503,
     errors.TooLarge: 413,
     errors.UnsupportedFormat: 415,
     errors.NotAcceptable: 406,
@@ -51,8 +55,6 @@ _ROUTING = {
 
 _ONLY_READ = {"Allow": "GET, HEAD"}
 """Beside a 405 for a change that the record does not make (RFC 9110 §15.5.6)."""
-
-log = logging.getLogger(__name__)
 
 
 def status_of(error: RecordError) -> int:
@@ -149,14 +151,19 @@ def _parameter_issue(found: dict[str, Any]) -> Issue:
     return Issue("invalid", f"{found['msg']}.", where="http." + ".".join(str(step) for step in found["loc"][1:]))
 
 
+def _route(request: Request) -> str:
+    """The pattern of the address, which names nobody."""
+    return str(getattr(request.scope.get("route"), "path", "none"))
+
+
 def _unavailable(request: Request, error: Exception) -> Response:
-    log.error("The database did not answer in %s %s", request.method, request.url.path, exc_info=error)
+    log(logging.ERROR, "The database did not answer.", route=_route(request), exc_info=error)
     issue = Issue("transient", "The database does not answer at the moment. Try again later.")
     return _answer(HTTPStatus.SERVICE_UNAVAILABLE, [issue], {"Retry-After": "10"})
 
 
 def _unexpected(request: Request, error: Exception) -> Response:
     reference = uuid4().hex
-    log.error("Unexpected error, reference %s, in %s %s", reference, request.method, request.url.path, exc_info=error)
+    log(logging.ERROR, "An unexpected error.", reference=reference, route=_route(request), exc_info=error)
     sentence = f"Something went wrong inside the record. Its log says more, under the reference {reference}."
     return _answer(HTTPStatus.INTERNAL_SERVER_ERROR, [Issue("exception", sentence)])

@@ -10,6 +10,7 @@ import uvicorn
 from fastapi import FastAPI
 from rich.console import Console
 
+from service import logs
 from service.errors import Misconfigured
 from service.settings import Settings
 from service.storage.records import Records
@@ -19,7 +20,9 @@ from service.web.loopback import require_loopback
 
 def serve(settings: Settings) -> None:
     """Answer requests until interrupted; raises `Misconfigured` when address, port or database do not permit it."""
-    require_loopback(settings.host)
+    if not settings.has_provider:
+        require_loopback(settings.host)
+    logs.configure(settings.log_level)
     with closing(Records.open(settings.database_url)) as records, listen(settings.host, settings.port) as listener:
         app = create_app(settings, records)
         address = url_of(listener)
@@ -30,13 +33,14 @@ def serve(settings: Settings) -> None:
         gc.collect()
         gc.freeze()
         server_for(app).run(sockets=[listener])
+        app.state.events.close()
 
 
 def server_for(app: FastAPI) -> uvicorn.Server:
     """The HTTP server of `app`: no access log, since queries name patients, and no proxy believed."""
     config = uvicorn.Config(
         app,
-        log_level="warning",
+        log_config=None,
         access_log=False,
         proxy_headers=False,
         server_header=False,

@@ -10,7 +10,7 @@ from urllib.parse import parse_qsl
 
 from starlette.requests import Request
 
-from service.domain.actor import LOCAL, Actor
+from service.domain.actor import Actor
 from service.errors import Invalid, Issue, Malformed, NotFound
 from service.fhir.definitions import SERVED_TYPES
 from service.web.fhir.negotiation import answer_type
@@ -44,7 +44,8 @@ class Form:
 
 def actor_of(request: Request) -> Actor:
     """The person this request acts for."""
-    return LOCAL
+    actor: Actor = request.scope["actor"]
+    return actor
 
 
 def base_url(request: Request) -> str:

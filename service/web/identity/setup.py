@@ -20,7 +20,7 @@ from service.web.identity.clients import Clients, signing_key
 from service.web.identity.keys import FetchedKeys, FixedKeys, discovery, provider_address
 from service.web.identity.people import person_of, system_of
 from service.web.identity.token_endpoint import ACCESS_TOKEN, FirstUse, Refused, TokenEndpoint
-from service.web.identity.tokens import Verifier
+from service.web.identity.tokens import Verifier, unverified
 
 PERSONS = frozenset({"", "jwt", ACCESS_TOKEN})
 """The types a provider gives its access tokens; those of logouts, assertions and events are others."""
@@ -92,7 +92,10 @@ def _token_route(endpoint: TokenEndpoint) -> Any:
         require_form(request.headers.get("content-type"), request.headers.get("content-encoding"))
         form = await request.body()
         try:
-            return JSONResponse(await to_thread.run_sync(endpoint.answer, form), headers={"pragma": "no-cache"})
+            given = await to_thread.run_sync(endpoint.answer, form)
+            client = str(unverified(given["access_token"]).claims["sub"])
+            request.scope["actor"] = system_of({"sub": client}, client)
+            return JSONResponse(given, headers={"pragma": "no-cache"})
         except Refused as refused:
             status = 401 if refused.code == "invalid_client" else 400
             body = {"error": refused.code, "error_description": refused.issues[0].message}
