@@ -12,11 +12,14 @@ from datetime import date
 from decimal import Decimal
 from typing import Literal
 
+from service.domain.muscles import NERVES, muscles
 from service.domain.terms import SNOMED, Coding, Term
 from service.errors import Invalid, Issue
 
 Side = Literal["left", "right"]
 SIDES: tuple[Side, ...] = ("left", "right")
+Laterality = Literal["left", "right", "both", ""]
+"""Where something measured can be: on one side, in both hands together, or on no side (the person)."""
 DIGITS = ("thumb", "index", "middle", "ring", "little")
 FINGERS = DIGITS[1:]
 
@@ -34,38 +37,64 @@ _JOINT_NAMES = {
 class Part:
     """A part of the upper limb without its side.
 
-    `kind` is joint, digit, zone or region. `joint` is the joint's type (mcp, pip, …, wrist, forearm). `nerve` names
-    the nerve that usually serves a zone of skin: common practice, no source; individual anatomy varies.
+    `joint` is the joint's type (mcp, pip, …, wrist, forearm). `nerve` names the nerve that usually serves a zone of
+    skin or a muscle: common practice, no source; individual anatomy varies. A `half-zone` is the radial or the ulnar
+    half of the skin of a tip, a `segment` a stretch between joints. `person` is no part: it stands for what belongs
+    to a person and to no side.
     """
 
     key: str
     name: str
-    kind: Literal["joint", "digit", "zone", "region"]
+    kind: Literal["joint", "digit", "zone", "half-zone", "segment", "region", "muscle", "nerve", "person"]
     digit: str = ""
     joint: str = ""
     nerve: str = ""
+    sides: tuple[Laterality, ...] = SIDES
 
 
 def _parts() -> Iterator[Part]:
     for digit in DIGITS:
-        name = _DIGIT_NAMES[digit]
-        yield Part(digit, name, "digit", digit)
-        for joint in ("cmc", "mcp", "ip") if digit == "thumb" else ("mcp", "pip", "dip"):
-            yield Part(f"{digit}-{joint}", f"{_JOINT_NAMES[joint]} of the {name}", "joint", digit, joint)
-        palmar = {"ring": "median and ulnar", "little": "ulnar"}.get(digit, "median")
-        dorsal = {"ring": "radial and ulnar", "little": "ulnar"}.get(digit, "radial")
-        yield Part(f"{digit}-tip", f"palmar skin of the tip of the {name}", "zone", digit, nerve=palmar)
-        yield Part(f"{digit}-base", f"palmar skin of the base of the {name}", "zone", digit, nerve=palmar)
-        yield Part(f"{digit}-dorsum", f"dorsal skin of the {name}", "zone", digit, nerve=dorsal)
+        yield from _of_digit(digit, _DIGIT_NAMES[digit])
     yield Part("wrist", "wrist", "joint", joint="wrist")
     yield Part("forearm", "forearm", "joint", joint="forearm")
-    yield Part("hand", "hand", "region")
+    yield Part("elbow", "elbow", "joint", joint="elbow")
+    yield Part("shoulder", "shoulder", "joint", joint="shoulder")
+    yield Part("hand", "hand", "region", sides=(*SIDES, "both"))
+    yield Part("metacarpus", "hand around the metacarpals", "segment")
+    yield Part("forearm-segment", "forearm between wrist and elbow", "segment")
+    yield Part("upper-arm", "upper arm", "segment")
     yield Part("thenar", "skin over the thenar eminence", "zone", nerve="median")
     yield Part("hypothenar", "skin over the hypothenar eminence", "zone", nerve="ulnar")
     yield Part("palm", "skin of the central palm", "zone", nerve="median")
     yield Part("first-web", "dorsal skin of the first web space", "zone", nerve="radial")
     yield Part("ulnar-dorsum", "dorsal skin of the ulnar border of the hand", "zone", nerve="ulnar")
+    for key, name, nerve in muscles():
+        yield Part(key, name, "muscle", nerve=nerve)
+    for key, name in NERVES.items():
+        yield Part(key, name, "nerve")
+    yield Part(PERSON, "person", "person", sides=("",))
 
+
+def _of_digit(digit: str, name: str) -> Iterator[Part]:
+    yield Part(digit, name, "digit", digit)
+    for joint in ("cmc", "mcp", "ip") if digit == "thumb" else ("mcp", "pip", "dip"):
+        yield Part(f"{digit}-{joint}", f"{_JOINT_NAMES[joint]} of the {name}", "joint", digit, joint)
+    palmar = {"ring": "median and ulnar", "little": "ulnar"}.get(digit, "median")
+    dorsal = {"ring": "radial and ulnar", "little": "ulnar"}.get(digit, "radial")
+    yield Part(f"{digit}-tip", f"palmar skin of the tip of the {name}", "zone", digit, nerve=palmar)
+    yield Part(f"{digit}-base", f"palmar skin of the base of the {name}", "zone", digit, nerve=palmar)
+    yield Part(f"{digit}-dorsum", f"dorsal skin of the {name}", "zone", digit, nerve=dorsal)
+    for border in ("radial", "ulnar"):
+        nerve = border.replace("radial", "median") if digit == "ring" else palmar
+        half = f"{border} half of the palmar skin of the tip of the {name}"
+        yield Part(f"{digit}-tip-{border}", half, "half-zone", digit, nerve=nerve)
+        yield Part(f"{digit}-{border}-digital-nerve", f"{border} digital nerve of the {name}", "nerve", digit)
+    for bone in ("proximal", "distal") if digit == "thumb" else ("proximal", "middle", "distal"):
+        yield Part(f"{digit}-{bone}-phalanx", f"{bone} phalanx of the {name}", "segment", digit)
+
+
+PERSON = "person"
+"""The key that stands for the person: what is measured there has no side and no place."""
 
 PARTS: dict[str, Part] = {part.key: part for part in _parts()}
 
@@ -96,7 +125,7 @@ _BROADER: dict[str, tuple[str, str]] = {
 class Site:
     """A part of one side: `Site("right", "index-pip")`."""
 
-    side: Side
+    side: Laterality
     key: str
 
     @property
@@ -107,17 +136,18 @@ class Site:
     @property
     def code(self) -> str:
         """The pre-coordinated code: `right-index-pip`."""
-        return f"{self.side}-{self.key}"
+        return _code(self.side, self.key)
 
     @property
     def name(self) -> str:
         """In words: `right PIP joint of the index finger`."""
-        return f"{self.side} {self.part.name}"
+        return _in_words(self.side, self.part)
 
     @property
     def other(self) -> Site:
-        """The same part of the other side."""
-        return Site("left" if self.side == "right" else "right", self.key)
+        """The same part of the other side; itself where it is on no one side."""
+        opposite: dict[Laterality, Laterality] = {"left": "right", "right": "left"}
+        return Site(opposite.get(self.side, self.side), self.key)
 
     def on(self, part: str) -> Site:
         """Another part of the same side."""
@@ -129,34 +159,53 @@ class Site:
         return SITE_TERMS[self.code]
 
 
-def _term(side: Side, part: Part) -> Term:
-    code = f"{side}-{part.key}"
+def _code(side: Laterality, key: str) -> str:
+    return f"{side}-{key}" if side else key
+
+
+def _in_words(side: Laterality, part: Part) -> str:
+    return f"both {part.name}s" if side == "both" else f"{side} {part.name}".strip()
+
+
+def _term(side: Laterality, part: Part) -> Term:
+    code = _code(side, part.key)
     same = _SNOMED.get(code)
-    broader = [_SNOMED[f"{side}-{part.digit}"]] if part.digit and part.kind != "digit" else []
+    of_digit = part.digit and part.kind in ("joint", "zone", "half-zone", "segment")
+    broader = [_SNOMED[f"{side}-{part.digit}"]] if of_digit else []
     broader += [_BROADER[part.key]] if part.key in _BROADER else []
     return Term(
         code,
-        f"{side} {part.name}",
+        _in_words(side, part),
         same=(Coding(SNOMED, *same),) if same else (),
         broader=tuple(Coding(SNOMED, *each) for each in broader),
         properties={"side": side, "part": part.key, **({"nerve": part.nerve} if part.nerve else {})},
     )
 
 
-SITE_TERMS: dict[str, Term] = {t.code: t for side in SIDES for part in PARTS.values() for t in [_term(side, part)]}
+_LATERALITIES: tuple[Laterality, ...] = (*SIDES, "both", "")
+SITE_TERMS: dict[str, Term] = {
+    t.code: t for side in _LATERALITIES for part in PARTS.values() if side in part.sides for t in [_term(side, part)]
+}
 
 
 def site(side: str, key: str) -> Site:
     """The site with this side and part key; `Invalid` says which of the two is not known."""
-    if side not in SIDES:
+    if side not in _LATERALITIES or (key != PERSON and side not in (*SIDES, "both")):
         raise Invalid(Issue("value", f"'{side}' is not a side.", "side", side, "known-side", "left or right"))
     if key not in PARTS:
         raise Invalid(Issue("value", f"'{key}' is not a part of the hand.", "site", key, "known-site", _near(key)))
-    return Site("left" if side == "left" else "right", key)
+    found = next((each for each in PARTS[key].sides if each == side), None)
+    if found is None:
+        expected = " or ".join(each or "no side" for each in PARTS[key].sides)
+        message = f"The {PARTS[key].name} is not measured on this side."
+        raise Invalid(Issue("value", message, "side", side, "side-of-part", expected))
+    return Site(found, key)
 
 
 def site_of_code(code: str) -> Site:
     """The site a pre-coordinated code names (`right-index-pip`)."""
+    if code == PERSON:
+        return Site("", PERSON)
     side, _, key = code.partition("-")
     return site(side, key)
 
@@ -220,5 +269,8 @@ def _is_beyond(part: Part, level: str) -> bool:
     lost = set(levels[: levels.index(level) + 1])
     if part.kind == "joint":
         return part.joint in lost
-    ends = {"tip": "distal-phalanx", "base": "proximal-phalanx", "dorsum": "proximal-phalanx"}
-    return ends.get(part.key.removeprefix(f"{part.digit}-"), "metacarpal") in lost
+    rest = part.key.removeprefix(f"{part.digit}-")
+    ends = {"base": "proximal-phalanx", "dorsum": "proximal-phalanx"}
+    if rest.startswith("tip"):
+        return "distal-phalanx" in lost
+    return (rest if part.kind == "segment" else ends.get(rest, "metacarpal")) in lost

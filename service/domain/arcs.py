@@ -90,6 +90,16 @@ PALMAR_ABDUCTION = Direction("palmar-abduction", "palmar-abduction")
 RADIAL_ABDUCTION = Direction("radial-abduction", "radial-abduction")
 OPPOSITION = Direction("opposition", "opposition")
 
+ABDUCTION = Direction("abduction", "abduction")
+ADDUCTION = Direction("adduction", "adduction")
+
+
+def _rotations(position: str) -> tuple[Direction, Direction]:
+    names = (f"external-rotation-{position}", f"internal-rotation-{position}")
+    out, in_ = (Direction(name, name, f"{name}-deficit") for name in names)
+    return out, in_
+
+
 FINGER_ARC = Arc(FLEXION, FINGER_EXTENSION)
 WRIST_ARC = Arc(FLEXION, EXTENSION)
 DEVIATION_ARC = Arc(RADIAL, ULNAR)
@@ -103,6 +113,13 @@ ARCS: dict[str, tuple[Arc, ...]] = {
     "cmc": (),
     "wrist": (WRIST_ARC, DEVIATION_ARC),
     "forearm": (ROTATION_ARC,),
+    "elbow": (FINGER_ARC,),
+    "shoulder": (
+        WRIST_ARC,
+        Arc(ABDUCTION, ADDUCTION),
+        Arc(*_rotations("at-side")),
+        Arc(*_rotations("in-abduction")),
+    ),
 }
 LONE: dict[str, tuple[Direction, ...]] = {"cmc": (PALMAR_ABDUCTION, RADIAL_ABDUCTION, OPPOSITION)}
 """Directions measured without an opposite one, by type of joint."""

@@ -16,15 +16,16 @@ UNKNOWN = "unknown"
 class Field:
     """One piece of context a reading carries.
 
-    `choices` lists the permitted answers; a field without choices takes text. Unless `required`, `unknown` is always
-    allowed and is what an omitted field means. `place` is where FHIR keeps it: a component of its own, or the
-    element made for it.
+    `choices` lists the permitted answers; a field with `units` takes an amount in one of them, written `12.5 kgf`;
+    a field with neither takes text. Unless `required`, `unknown` is always allowed and is what an omitted field
+    means. `place` is where FHIR keeps it: a component of its own, or the element made for it.
     """
 
     name: str
     title: str
     choices: Mapping[str, Term] = field(default_factory=dict)
     required: bool = False
+    units: tuple[str, ...] = ()
     place: Literal["component", "method"] = "component"
 
     @property
@@ -44,7 +45,17 @@ TREATMENT = Field(
     choices(before="before treatment", after="after treatment"),
 )
 INSTRUMENT = Field("instrument", "The instrument used, as the clinic names it")
-COMMON: tuple[Field, ...] = (TREATMENT, INSTRUMENT)
+PAIN_LIMITED = Field(
+    "pain_limited",
+    "Whether pain limited the reading",
+    choices(yes="pain limited it", no="pain did not limit it"),
+)
+REPEAT = Field(
+    "repeat",
+    "Whether the reading repeats one of the same visit, to learn the error of measurement",
+    choices(second="second reading of the same thing", third="third reading of the same thing"),
+)
+COMMON: tuple[Field, ...] = (TREATMENT, INSTRUMENT, PAIN_LIMITED, REPEAT)
 """Context that every kind carries."""
 
 ORTHOSIS_STATE = Field(
@@ -56,3 +67,15 @@ ORTHOSIS_STATE = Field(
         out_of_orthosis="measured just out of the orthosis",
     ),
 )
+
+MODE = Field(
+    "mode",
+    "Who moved the joint",
+    choices(active="active: by the patient", passive="passive: by the examiner", assisted="active with assistance"),
+)
+
+
+def amount_of(text: str) -> tuple[str, str]:
+    """Number and unit of an answer to a field with units: `12.5 kgf`."""
+    number, _, unit = text.partition(" ")
+    return number, unit

@@ -13,7 +13,7 @@ from decimal import Decimal
 from itertools import product
 from typing import Literal
 
-from service.domain.anatomy import SIDES, Site
+from service.domain.anatomy import SIDES, Laterality, Site
 from service.domain.field import COMMON, UNKNOWN, Field
 from service.domain.terms import Coding, Term
 from service.errors import Issue
@@ -130,6 +130,11 @@ class Measurement:
         return self.axes.get(name) or self.context.get(name) or UNKNOWN
 
     @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """Every quantity it states: its value and its trials."""
+        return tuple(q for q in (self.value, *self.trials) if isinstance(q, Quantity))
+
+    @property
     def number(self) -> Decimal | None:
         """The number of a quantity, or None."""
         return self.value.number if isinstance(self.value, Quantity) else None
@@ -176,12 +181,14 @@ class MeasurementKind:
     `name` and every code are permanent: never renamed, never reused. `version` grows when the meaning of a
     declaration changes; readers of all released versions stay. `sites` are part keys. `axes` make the code together
     with `stem` (and the side, where `side_in_code`). `values` are the codes of a coded value; `units` the units a
-    number may have, the first of them the usual one. `series_key` names what must agree before two readings may stand
-    in one line; `watched` what may change but is marked. `read` turns an entry into named values. `checks` look at
-    one reading, `set_checks` at all readings of one visit. `same` gives codings of equal meaning by axes, `broader`
-    those that include ours. `panels` names the whole for an entry that becomes several measurements, by what was
-    entered for the first axis (`extension-flexion` is an entry of the arc `flexion-extension`). `placed` tells whether
-    a code can be measured at a site. `better` is the direction of improvement where there is one.
+    number may have, the first of them the usual one; a kind with both has a number or a code. `series_key` names what
+    must agree before two readings may stand in one line; `watched` what may change but is marked. `read` turns an
+    entry into named values. `checks` look at one reading, `set_checks` at all readings of one visit. `same` gives
+    codings of equal meaning by axes, `broader` those that include ours. `sides` are the sides a kind is measured on,
+    `""` for what belongs to the person. `needs_motion` tells a kind that a fused joint rules out. `panels` names the
+    whole for an entry that becomes several measurements, by what was entered for the first axis (`extension-flexion`
+    is an entry of the arc `flexion-extension`). `placed` tells whether a code can be measured at a site. `better` is
+    the direction of improvement where there is one.
     """
 
     name: str
@@ -198,6 +205,8 @@ class MeasurementKind:
     read: Reader
     display: Callable[[Mapping[str, str]], str]
     side_in_code: bool = False
+    sides: tuple[Laterality, ...] = SIDES
+    needs_motion: bool = False
     values: Mapping[str, Term] = field(default_factory=dict)
     conventions: Mapping[str, Term] = field(default_factory=dict)
     summary_rules: Mapping[str, Term] = field(default_factory=dict)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from service.domain.anatomy import PartState, Site, lacking, site
+from service.domain.arcs import number
 from service.domain.field import UNKNOWN, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import (
@@ -48,7 +49,7 @@ def kind_of(name: str) -> MeasurementKind:
 def read_entry(entry: Entry, circumstances: Circumstances) -> Reading:
     """The measurements an entry states. Raises `Invalid` with every reason why it cannot be read."""
     kind = kind_of(entry.kind)
-    where = site(entry.side, entry.site)
+    where = site(entry.side, entry.site or (kind.sites[0] if len(kind.sites) == 1 else ""))
     _require(kind, entry, where)
     values = _values(kind, entry, where)
     rule = "" if entry.absent else summary_rule(entry)
@@ -106,13 +107,28 @@ def _measurement(
 
 def _answer(field: Field, given: Mapping[str, str]) -> str:
     answer = given.get(field.name, "") or UNKNOWN
-    if field.choices and answer not in field.codes:
+    if (field.choices and answer not in field.codes) or (field.required and answer == UNKNOWN):
         raise Invalid(_not_a_choice(field, answer))
-    return answer
+    return _amount(field, answer) if field.units and answer != UNKNOWN else answer
+
+
+def _amount(field: Field, answer: str) -> str:
+    """An amount as `12.5 kgf`; where a field has one unit only, the number alone is enough."""
+    text, _, unit_ = " ".join(answer.split()).partition(" ")
+    unit_ = unit_ or (field.units[0] if len(field.units) == 1 else "")
+    if unit_ not in field.units:
+        message = f"{field.title}: the unit must be stated with the number."
+        expected = " or ".join(f"12.5 {each}" for each in field.units)
+        raise Invalid(Issue("value", message, field.name, answer, "unit-of-field", expected))
+    value = number(text)
+    if value < 0:
+        message = f"{field.title}: an amount cannot be below 0."
+        raise Invalid(Issue("value", message, field.name, answer, "not-negative", "0 or more"))
+    return f"{value} {unit_}"
 
 
 def _not_a_choice(field: Field, given: str) -> Issue:
-    expected = "one of " + ", ".join(field.codes)
+    expected = "one of " + ", ".join(field.codes) if field.choices else "an answer"
     if given == UNKNOWN:
         return Issue("required", f"{field.title} must be stated.", field.name, "", "required-field", expected)
     return Issue("value", f"'{given}' is not an answer to: {field.title}.", field.name, given, "known-answer", expected)
@@ -136,10 +152,14 @@ def _require(kind: MeasurementKind, entry: Entry, where: Site) -> None:
 
 
 def _misplaced(kind: MeasurementKind, entry: Entry, where: Site) -> Iterable[Issue]:
-    if entry.site not in kind.sites:
+    if where.key not in kind.sites:
         expected = "one of " + ", ".join(kind.sites)
         message = f"{kind.title} is not measured at the {where.part.name}."
-        yield Issue("value", message, "site", entry.site, "site-of-kind", expected)
+        yield Issue("value", message, "site", where.key, "site-of-kind", expected)
+    elif where.side not in kind.sides:
+        expected = " or ".join(side or "no side" for side in kind.sides)
+        message = f"{kind.title} is not measured there: {where.name}."
+        yield Issue("value", message, "side", where.side, "side-of-kind", expected)
 
 
 def _unknown_fields(kind: MeasurementKind, entry: Entry) -> Iterable[Issue]:
@@ -152,7 +172,7 @@ def _unknown_fields(kind: MeasurementKind, entry: Entry) -> Iterable[Issue]:
 
 
 def _unitless(kind: MeasurementKind, entry: Entry) -> Iterable[Issue]:
-    if entry.absent and not entry.unit:
+    if (entry.absent and not entry.unit) or (kind.units and entry.value in kind.values):
         return
     if not kind.units:
         if entry.unit:
@@ -173,20 +193,24 @@ def check(measurement: Measurement, states: Iterable[PartState] = ()) -> list[Fi
     """What one reading breaks: parts that are not there, motion the joint lacks, bounds, and the kind's own rules."""
     kind = KINDS[measurement.kind]
     found: list[Finding] = []
+    if measurement.site.key not in kind.sites:
+        message = f"{kind.title} is not measured at the {measurement.site.part.name}."
+        return [Finding("refuse", Issue("value", message, "site", measurement.site.code, "site-of-kind"))]
     if not kind.placed(measurement.site, measurement.axes):
         message = f"{kind.display(measurement.axes)} does not exist at the {measurement.site.name}."
         found.append(Finding("refuse", Issue("value", message, "motion", rule="motion-of-joint")))
         return found
-    found.extend(_against_state(measurement, states))
+    found.extend(_against_state(kind, measurement, states))
     found.extend(_against_bounds(kind, measurement))
     for rule in kind.checks:
         found.extend(rule(measurement))
     return found
 
 
-def _against_state(measurement: Measurement, states: Iterable[PartState]) -> Iterable[Finding]:
+def _against_state(kind: MeasurementKind, measurement: Measurement, states: Iterable[PartState]) -> Iterable[Finding]:
     state = lacking(states, measurement.site, measurement.circumstances.taken.date())
-    if state and not isinstance(measurement.value, Absent):
+    ruled_out = state is not None and (state.state != "fused" or kind.needs_motion)
+    if state and ruled_out and not isinstance(measurement.value, Absent):
         where = f" at the level of the {state.level.replace('-', ' ')}" if state.level else ""
         message = f"The {measurement.site.name} cannot be measured: {state.site.name} {state.state}{where}."
         expected = "absent: not-applicable, or a corrected state of the part"
@@ -195,8 +219,7 @@ def _against_state(measurement: Measurement, states: Iterable[PartState]) -> Ite
 
 def _against_bounds(kind: MeasurementKind, measurement: Measurement) -> Iterable[Finding]:
     limits = kind.bounds(measurement.site, measurement.axes)
-    readings = [q for q in (measurement.value, *measurement.trials) if isinstance(q, Quantity)]
-    for quantity in readings:
+    for quantity in measurement.quantities:
         if quantity.number < 0:
             issue = Issue(
                 "value",
@@ -207,7 +230,7 @@ def _against_bounds(kind: MeasurementKind, measurement: Measurement) -> Iterable
                 "0 or more",
             )
             yield Finding("refuse", issue)
-        if limits is None:
+        if limits is None or unit(quantity.unit).dimension != unit(limits.unit).dimension:
             continue
         number = convert(quantity.number, quantity.unit, limits.unit)
         name = f"{kind.display(measurement.axes)} of the {measurement.site.name}"

@@ -10,11 +10,21 @@ from service.domain.measurement import ABSENT_REASONS, Absent, Entry, Measuremen
 from service.domain.terms import Term, terms
 from service.errors import Invalid, Issue
 
-SUMMARY_RULES: dict[str, Term] = terms(
+_ALL = terms(
     Term("mean-of-trials", "mean of the trials done"),
     Term("best-of-trials", "largest of the trials done"),
+    Term("smallest-of-trials", "smallest of the trials done"),
     Term("single-value", "one value as recorded, its trials not given"),
 )
+
+
+def rules(*codes: str) -> dict[str, Term]:
+    """These rules; the first is the one taken where trials are given and none is named."""
+    return {code: _ALL[code] for code in codes}
+
+
+SUMMARY_RULES: dict[str, Term] = rules("mean-of-trials", "best-of-trials", "single-value")
+"""The rules for strength: the mean where none is named."""
 
 
 def _mean(values: Sequence[Decimal]) -> Decimal:
@@ -24,7 +34,11 @@ def _mean(values: Sequence[Decimal]) -> Decimal:
     return exact.quantize(Decimal(1).scaleb(-(max(finest, 0) + 1)), ROUND_HALF_EVEN)
 
 
-_RULES: dict[str, Callable[[Sequence[Decimal]], Decimal]] = {"mean-of-trials": _mean, "best-of-trials": max}
+_RULES: dict[str, Callable[[Sequence[Decimal]], Decimal]] = {
+    "mean-of-trials": _mean,
+    "best-of-trials": max,
+    "smallest-of-trials": min,
+}
 
 
 def read_trials(entry: Entry) -> tuple[Quantity | Absent, ...]:

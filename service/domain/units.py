@@ -17,7 +17,8 @@ class Unit:
     """A UCUM unit: its code, what a person calls it, its dimension, and its size in the dimension's reference unit.
 
     Sizes are exact: 1 kgf = 9.80665 N (CGPM 1901), 1 lb = 0.45359237 kg and 1 in = 25.4 mm (international yard and
-    pound agreement 1959). A degree is its own reference unit; nothing here converts to radians.
+    pound agreement 1959). A degree is its own reference unit; nothing here converts to radians. What stands in
+    braces is an annotation of UCUM, a bare number to it; two of them never convert into each other here.
     """
 
     code: str
@@ -48,6 +49,12 @@ UNITS: dict[str, Unit] = {
         Unit("g", "gram", "mass", Fraction(1, 1000)),
         Unit("[lb_av]", "pound", "mass", _exact("0.45359237")),
         Unit("s", "second", "time", Fraction(1)),
+        Unit("min", "minute", "time", Fraction(60)),
+        Unit("mL", "millilitre", "volume", Fraction(1)),
+        Unit("Hz", "hertz", "frequency", Fraction(1)),
+        Unit("{score}", "point of a score", "score", Fraction(1)),
+        Unit("{piece}", "piece", "pieces", Fraction(1)),
+        Unit("1", "number of times", "number", Fraction(1)),
         Unit("%", "percent", "ratio", Fraction(1)),
     )
 }

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from decimal import Decimal
 
-from service.domain.anatomy import Site
-from service.domain.field import COMMON, UNKNOWN, Field
+from service.domain.anatomy import PERSON, Site
+from service.domain.field import COMMON, UNKNOWN, Field, amount_of
 from service.domain.kinds import KINDS
 from service.domain.measurement import Absent, Circumstances, Coded, Measurement, MeasurementKind, Quantity, Value
 from service.domain.reading import Reading
@@ -168,7 +169,7 @@ def _notes(around: Circumstances) -> Json:
 
 
 def _site(where: Site) -> Json:
-    return {"bodySite": concept(SITE_SYSTEM, where.term)}
+    return {} if where.key == PERSON else {"bodySite": concept(SITE_SYSTEM, where.term)}
 
 
 def _method(kind: MeasurementKind, measurement: Measurement) -> Json:
@@ -192,6 +193,9 @@ def _answer(kind: MeasurementKind, field: Field, answer: str) -> Json:
         return {"dataAbsentReason": absent(UNKNOWN)}
     if field.choices:
         return {"valueCodeableConcept": concept(answer_system(kind, field), field.choices[answer])}
+    if field.units:
+        number, unit = amount_of(answer)
+        return {"valueQuantity": quantity(Quantity(Decimal(number), unit))}
     return {"valueString": answer}
 
 

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from typing import Any
 
-from service.domain.anatomy import SIDES, Site
+from service.domain.anatomy import PERSON, SIDES, Site
 from service.domain.field import Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import MeasurementKind
-from service.domain.units import convert
+from service.domain.units import UNITS, convert
 from service.fhir.canonical import UCUM, value_set
 from service.fhir.definitions import base_definition
 from service.fhir.observation import (
@@ -30,7 +30,7 @@ from service.fhir.observation import (
 )
 from service.fhir.published import definition
 from service.fhir.snapshot import Change, derive
-from service.fhir.terminology import short_name, sites_of
+from service.fhir.terminology import short_name, sites_of, unit_set
 from service.fhir.text import Json
 
 CORE = "http://hl7.org/fhir/StructureDefinition"
@@ -67,7 +67,7 @@ def _changes(kind: MeasurementKind, name: str) -> Iterator[Change]:
             "constraint": [_rule(profile_of(kind), *each) for each in _rules(kind, name)],
         },
     )
-    yield from _around(f"{kind.name}-code", f"{kind.name}-site")
+    yield from _around(f"{kind.name}-code", "" if kind.sites == (PERSON,) else f"{kind.name}-site")
     yield "Observation.value[x]", _value(kind)
     yield "Observation.dataAbsentReason", _bound("absent-reason", "Why there is no value. Missing is not zero.")
     for field in kind.fields:
@@ -102,7 +102,10 @@ def _around(code: str, site: str) -> Iterator[Change]:
     moment = "When it was measured: the moment with its offset, or the day alone where only that is known"
     yield "Observation.effective[x]", {"short": moment, "min": 1, "type": [{"code": "dateTime"}]}
     yield "Observation.performer", {"short": "Who measured", "min": 1}
-    yield "Observation.bodySite", {**_bound(site, "Where, with its side"), "min": 1}
+    if site:
+        yield "Observation.bodySite", {**_bound(site, "Where, with its side"), "min": 1}
+    else:
+        yield "Observation.bodySite", {"short": "None: this belongs to the person", "max": "0"}
 
 
 def _bound(name: str, short: str) -> Json:
@@ -110,6 +113,12 @@ def _bound(name: str, short: str) -> Json:
 
 
 def _value(kind: MeasurementKind) -> Json:
+    if kind.values and kind.units:
+        short = "What was measured, in a unit of this kind, or what was found"
+        return {
+            "type": [{"code": "Quantity"}, {"code": "CodeableConcept"}],
+            **_bound(f"{kind.name}-value-or-unit", short),
+        }
     if kind.values:
         return {"type": [{"code": "CodeableConcept"}], **_bound(short_name(value_system(kind)), "What was found")}
     return {"type": [{"code": "Quantity"}], **_bound(f"{kind.name}-unit", "What was measured, in a unit of this kind")}
@@ -122,12 +131,15 @@ def _answer(kind: MeasurementKind, field: Field) -> Iterator[Change]:
             "type": [{"code": "CodeableConcept"}],
             **_bound(short_name(answer_system(kind, field)), field.title),
         }
+    if field.units:
+        stated = {"type": [{"code": "Quantity"}], **_bound(unit_set(kind, field), field.title)}
     yield from _component(field_code(field), field.title, "1", stated)
 
 
 def _trial(kind: MeasurementKind) -> Iterator[Change]:
     path = f"Observation.component:{TRIAL}"
-    yield from _component(TRIAL, COMPONENTS[TRIAL], "*", _value(kind))
+    amount = {"type": [{"code": "Quantity"}], **_bound(f"{kind.name}-unit", "One attempt, in a unit of this kind")}
+    yield from _component(TRIAL, COMPONENTS[TRIAL], "*", amount if kind.values else _value(kind))
     rules = [_rule(profile_of(kind), f"{key}-of-trial", text, test) for key, text, test in _of_quantity(kind)]
     if rules:
         yield path, {"constraint": rules}
@@ -156,15 +168,19 @@ def _rules(kind: MeasurementKind, name: str) -> Iterator[tuple[str, str, str]]:
         "A reading has a value or the reason why it has none",
         "value.exists() or dataAbsentReason.exists()",
     )
-    yield from _unmistakable(name)
+    yield from _unmistakable(name, "code" if kind.sites == (PERSON,) else "code bodySite")
     yield from _of_quantity(kind)
     if kind.side_in_code:
         yield from (_one_side(kind, side, f"{name}-{side}") for side in SIDES)
 
 
-def _unmistakable(name: str) -> Iterator[tuple[str, str, str]]:
+_SYSTEM_AT = {"code": OBSERVATION_CODE, "bodySite": SITE_SYSTEM}
+
+
+def _unmistakable(name: str, paths: str = "code bodySite") -> Iterator[tuple[str, str, str]]:
     """A second code of ours beside the first could say the opposite."""
-    for path, system in (("code", OBSERVATION_CODE), ("bodySite", SITE_SYSTEM)):
+    for path in paths.split():
+        system = _SYSTEM_AT[path]
         text = f"There is exactly one coding of ours in {path}"
         yield f"{name}-one-{path}", text, f"{path}.coding.where(system = '{system}').count() = 1"
 
@@ -172,23 +188,25 @@ def _unmistakable(name: str) -> Iterator[tuple[str, str, str]]:
 def _of_quantity(kind: MeasurementKind) -> Iterator[tuple[str, str, str]]:
     if not kind.units:
         return
-    yield f"{kind.name}-amount", "An amount is 0 or more", "value.exists() implies value.value >= 0"
-    system = f"value.exists() implies value.system = '{UCUM}'"
+    amount = "value.value.exists()" if kind.values else "value.exists()"
+    yield f"{kind.name}-amount", "An amount is 0 or more", f"{amount} implies value.value >= 0"
+    system = f"{amount} implies value.system = '{UCUM}'"
     yield f"{kind.name}-unit", "The unit is a UCUM code", system
     for place, unit in enumerate(kind.units, 1):
         limit = largest(kind, unit)
         if limit is not None:
             text = f"No reading of this kind exceeds {limit} {unit}; many sites and motions have a closer bound"
-            test = f"(value.exists() and value.code = '{unit}') implies value.value <= {limit}"
+            test = f"({amount} and value.code = '{unit}') implies value.value <= {limit}"
             yield f"{kind.name}-bound-{place}", text, test
 
 
 def largest(kind: MeasurementKind, unit: str) -> Decimal | None:
     """The largest amount in `unit` that any site and code of a kind can have, or None where nothing is bounded."""
-    sites = [Site(side, part) for side in SIDES for part in kind.sites]
+    sites = [Site(side, part) for side in kind.sides for part in kind.sites]
     found = [kind.bounds(site, axes) for site in sites for _, axes in kind.concepts.values()]
-    limits = [convert(each.hard, each.unit, unit) for each in found if each is not None]
-    return max(limits) if limits and len(limits) == len(found) else None
+    measured = [each for each in found if each is None or UNITS[each.unit].dimension == UNITS[unit].dimension]
+    limits = [convert(each.hard, each.unit, unit) for each in measured if each is not None]
+    return max(limits) if limits and len(limits) == len(measured) else None
 
 
 def _one_side(kind: MeasurementKind, side: str, key: str) -> tuple[str, str, str]:

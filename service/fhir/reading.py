@@ -5,11 +5,11 @@ An Observation that claims one of our profiles must be a lawful reading; one tha
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from service.domain.anatomy import Site, site_of_code
+from service.domain.anatomy import PERSON, Site, site_of_code
 from service.domain.field import UNKNOWN, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import (
@@ -24,7 +24,6 @@ from service.domain.measurement import (
     Value,
 )
 from service.domain.reading import check
-from service.domain.units import UNITS
 from service.errors import Invalid, Issue
 from service.fhir.canonical import UCUM
 from service.fhir.observation import (
@@ -66,7 +65,7 @@ def from_observation(resource: Json) -> Measurement:
     if kind is None:
         raise Invalid(_issue("meta.profile", "The Observation claims no profile of a reading.", "reading-profile"))
     axes = _axes(kind, resource)
-    where = _site(resource)
+    where = _site(kind, resource)
     components = resource.get("component") or []
     measurement = Measurement(
         kind=kind.name,
@@ -75,7 +74,7 @@ def from_observation(resource: Json) -> Measurement:
         value=_value(kind, resource, "Observation"),
         context=_context(kind, resource, components),
         circumstances=_circumstances(resource),
-        trials=tuple(_trial(c, n) for n, c in _of(components, TRIAL)),
+        trials=tuple(_trial(kind, c, n) for n, c in _of(components, TRIAL)),
         cautions=tuple(_caution(c) for _, c in _of(components, CAUTION)),
         entered=next((str(c.get("valueString", "")) for _, c in _of(components, ENTERED)), ""),
     )
@@ -133,7 +132,11 @@ def _axes(kind: MeasurementKind, resource: Json) -> Mapping[str, str]:
     return found[1]
 
 
-def _site(resource: Json) -> Site:
+def _site(kind: MeasurementKind, resource: Json) -> Site:
+    if kind.sites == (PERSON,):
+        if "bodySite" in resource:
+            raise Invalid(_issue("bodySite", f"{kind.title} belongs to the person, not to a part.", "no-site"))
+        return Site("", PERSON)
     code = code_in(resource.get("bodySite"), SITE_SYSTEM)
     if not code:
         expected = f"a coding from {SITE_SYSTEM}"
@@ -146,7 +149,7 @@ def _site(resource: Json) -> Site:
 
 def _value(kind: MeasurementKind, resource: Mapping[str, Any], path: str) -> Value:
     if "valueQuantity" in resource:
-        return _quantity(kind, resource["valueQuantity"], f"{path}.valueQuantity")
+        return _quantity(kind.units, resource["valueQuantity"], f"{path}.valueQuantity")
     if "valueCodeableConcept" in resource:
         code = code_in(resource["valueCodeableConcept"], value_system(kind))
         if code not in kind.values:
@@ -175,10 +178,10 @@ def _absent(resource: Mapping[str, Any], path: str) -> Absent:
     return Absent(reason)
 
 
-def _quantity(kind: MeasurementKind, given: Mapping[str, Any], path: str) -> Quantity:
+def _quantity(units: Sequence[str], given: Mapping[str, Any], path: str) -> Quantity:
     unit, number = str(given.get("code", "")), given.get("value")
-    if given.get("system") != UCUM or unit not in UNITS or unit not in kind.units:
-        expected = f"{UCUM} with " + (" or ".join(kind.units) or "no unit: this kind has coded values")
+    if given.get("system") != UCUM or unit not in units:
+        expected = f"{UCUM} with " + (" or ".join(units) or "no unit: this kind has coded values")
         raise Invalid(Issue("invariant", "The unit is not one of this kind's.", f"{path}.code", unit, "unit", expected))
     if not isinstance(number, (Decimal, int)) or isinstance(number, bool):
         raise Invalid(Issue("required", "The quantity has no number.", f"{path}.value", "", "number", "a number"))
@@ -189,16 +192,10 @@ def _of(components: Iterable[Json], code: str) -> list[tuple[int, Json]]:
     return [(n, c) for n, c in enumerate(components) if code_in(c.get("code"), CONTEXT_SYSTEM) == code]
 
 
-def _trial(component: Json, place: int) -> Quantity | Absent:
+def _trial(kind: MeasurementKind, component: Json, place: int) -> Quantity | Absent:
     path = f"Observation.component[{place}]"
     given = component.get("valueQuantity")
-    if given is None:
-        return _absent(component, path)
-    number, unit = given.get("value"), str(given.get("code", ""))
-    if not isinstance(number, (Decimal, int)) or unit not in UNITS:
-        message = "A trial needs a number and a UCUM unit."
-        raise Invalid(Issue("invariant", message, f"{path}.valueQuantity", str(number), "trial"))
-    return Quantity(Decimal(number), unit, str(given.get("comparator", "")))
+    return _absent(component, path) if given is None else _quantity(kind.units, given, f"{path}.valueQuantity")
 
 
 def _caution(component: Json) -> Caution:
@@ -219,6 +216,8 @@ def _context(kind: MeasurementKind, resource: Json, components: list[Json]) -> M
             path = f"component[{stated[1][0]}]"
             raise Invalid(_issue(path, f"'{field_code(field)}' is stated more than once.", "one-answer"))
         found[field.name] = _stated(kind, field, stated[0]) if stated else UNKNOWN
+        if field.required and found[field.name] == UNKNOWN:
+            raise Invalid(_issue("component", f"{field.title} must be stated.", "required-field", "", field.name))
     return found
 
 
@@ -226,6 +225,10 @@ def _stated(kind: MeasurementKind, field: Field, stated: tuple[int, Json]) -> st
     place, component = stated
     if "dataAbsentReason" in component:
         return UNKNOWN
+    if field.units:
+        path = f"Observation.component[{place}].valueQuantity"
+        amount = _quantity(field.units, component.get("valueQuantity") or {}, path)
+        return f"{amount.number} {amount.unit}"
     if not field.choices:
         return str(component.get("valueString", "")) or UNKNOWN
     answer = code_in(component.get("valueCodeableConcept"), answer_system(kind, field))

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 
-from service.domain.anatomy import SITE_TERMS
-from service.domain.field import COMMON
+from service.domain.anatomy import PERSON, SITE_TERMS
+from service.domain.field import COMMON, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, MeasurementKind
 from service.domain.terms import Term, by_code
@@ -75,7 +75,7 @@ def _shared() -> Iterator[System]:
         SITE_SYSTEM,
         "Part of the hand, with its side",
         "A joint, digit, zone of skin or region of the left or the right hand, wrist or forearm.",
-        tuple(SITE_TERMS.values()),
+        tuple(term for term in SITE_TERMS.values() if term.code != PERSON),
     )
     yield System(
         CONTEXT_SYSTEM,
@@ -208,17 +208,39 @@ def _choices_of(kind: MeasurementKind) -> Iterator[Choice]:
     named = kind.title.lower()
     codes = tuple(code_terms(kind))
     yield Choice(f"{kind.name}-code", f"Codes of {named}", kind.description, ((OBSERVATION_CODE, codes),))
-    text = f"The parts of the left and the right side where {named} is measured."
-    yield Choice(f"{kind.name}-site", f"Sites of {named}", text, ((SITE_SYSTEM, tuple(sites_of(kind))),))
+    if kind.sites != (PERSON,):
+        text = f"The parts of the left and the right side where {named} is measured."
+        yield Choice(f"{kind.name}-site", f"Sites of {named}", text, ((SITE_SYSTEM, tuple(sites_of(kind))),))
     if kind.units:
-        units = tuple(Term(code, UNITS[code].name) for code in kind.units)
         text = f"The UCUM units in which {named} is given. Force is not mass."
-        yield Choice(f"{kind.name}-unit", f"Units of {named}", text, ((UCUM, units),))
+        yield Choice(f"{kind.name}-unit", f"Units of {named}", text, ((UCUM, _units(kind.units)),))
+    if kind.units and kind.values:
+        text = f"What {named} can have as its value: an amount in one of these UCUM units, or one of these codes."
+        both = ((value_system(kind), None), (UCUM, _units(kind.units)))
+        yield Choice(f"{kind.name}-value-or-unit", f"Values and units of {named}", text, both)
+    for field in kind.context_fields:
+        if field.units:
+            title = f"Units of {named}: {field.title[0].lower()}{field.title[1:]}"
+            text = f"The UCUM units in which {named} states: {field.title}."
+            yield Choice(unit_set(kind, field), title, text, ((UCUM, _units(field.units)),))
+
+
+def unit_set(kind: MeasurementKind, field: Field) -> str:
+    """The name of the value set with the units of a field."""
+    return f"{kind.name}-{hyphened(field.name)}-unit"
+
+
+def _units(codes: Iterable[str]) -> tuple[Term, ...]:
+    return tuple(Term(code, UNITS[code].name) for code in codes)
 
 
 def sites_of(kind: MeasurementKind) -> list[Term]:
     """The sites, with their sides, where a kind is measured."""
-    return [term for term in SITE_TERMS.values() if term.properties["part"] in kind.sites]
+    return [
+        term
+        for term in SITE_TERMS.values()
+        if term.properties["part"] in kind.sites and term.properties["side"] in kind.sides
+    ]
 
 
 def _choices_of_panels(kinds: list[MeasurementKind]) -> Iterator[Choice]:

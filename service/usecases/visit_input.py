@@ -11,7 +11,6 @@ from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from service.domain.anatomy import SIDES
 from service.domain.clock import Moment, moment, zone_of
 from service.domain.field import Field
 from service.domain.kinds import KINDS
@@ -203,7 +202,7 @@ def _schema(kind: MeasurementKind) -> dict[str, Any]:
     number = {"type": ["string", "number"]}
     properties: dict[str, Any] = {
         "kind": {"const": kind.name},
-        "side": {"enum": list(SIDES)},
+        "side": {"enum": list(kind.sides)},
         "site": {"enum": list(kind.sites)},
         "value": number,
         **({"unit": {"enum": list(kind.units)}} if kind.units else {}),
@@ -215,11 +214,15 @@ def _schema(kind: MeasurementKind) -> dict[str, Any]:
         "by": {"type": "object"},
         "orthosis": {"type": "object", "description": "The episode worn, by system and value."},
     }
-    required = ["kind", "side", "site", *(f.name for f in kind.all_fields if f.required)]
+    where = ["side", "site"][: (1 if len(kind.sites) == 1 else 2)] if kind.sides != ("",) else []
+    required = ["kind", *where, *(f.name for f in kind.all_fields if f.required)]
     return {"title": kind.title, "description": kind.description, "properties": properties, "required": required}
 
 
 def _field_schema(field_: Field, kind: MeasurementKind) -> dict[str, Any]:
+    if field_.units:
+        text = f"{field_.title}, as 12.5 and one of: {', '.join(field_.units)}"
+        return {"type": ["string", "number"], "description": text}
     if not field_.choices:
         return {"type": "string", "description": field_.title}
     entered = list(kind.panels) if kind.axes and field_ == kind.axes[0] else []

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 from service.domain.anatomy import PARTS, Site
 from service.domain.arcs import ARCS, CONVENTIONS, direction_of, directions, number, read_arc, signed
-from service.domain.field import ORTHOSIS_STATE, UNKNOWN, Field, choices
+from service.domain.field import MODE, ORTHOSIS_STATE, UNKNOWN, Field, choices
 from service.domain.measurement import Better, Bounds, Entry, Finding, Measurement, MeasurementKind, Quantity, Value
 from service.domain.terms import SNOMED, Coding, Term, by_code
 from service.errors import Invalid, Issue
@@ -25,11 +25,6 @@ MOTION = Field(
     "The end of the arc that was measured",
     by_code(Term(end, end.replace("-", " ")) for end in _ENDS),
     required=True,
-)
-MODE = Field(
-    "mode",
-    "Who moved the joint",
-    choices(active="active: by the patient", passive="passive: by the examiner", assisted="active with assistance"),
 )
 TOGETHER = Field(
     "together",
@@ -131,21 +126,21 @@ def position(measurement: Measurement) -> tuple[str, Decimal] | None:
 def _alike(measurement: Measurement) -> tuple[str, ...]:
     return (
         measurement.site.code,
-        *(measurement.answer(n) for n in ("mode", "orthosis_state", "together", "treatment")),
+        *(measurement.answer(n) for n in ("mode", "orthosis_state", "together", "treatment", "repeat")),
     )
 
 
 def ends_agree(readings: tuple[Measurement, ...]) -> Iterable[tuple[Measurement, Finding]]:
     """Refuses a deficit beside motion beyond neutral in one direction, and an arc that ends before it begins."""
-    seen: dict[tuple[str, ...], dict[str, Measurement]] = {}
+    seen: dict[tuple[str, ...], list[tuple[str, Measurement]]] = {}
     for reading in readings:
         found = position(reading)
         if found is None:
             continue
-        arc = seen.setdefault(_alike(reading), {})
-        for name, earlier in arc.items():
+        arc = seen.setdefault(_alike(reading), [])
+        for name, earlier in arc:
             yield from _conflict(name, earlier, found, reading)
-        arc.setdefault(found[0], reading)
+        arc.append((found[0], reading))
 
 
 def _conflict(
@@ -173,15 +168,19 @@ def active_within_passive(readings: tuple[Measurement, ...]) -> Iterable[tuple[M
     SEM of finger goniometry 2.4 to 11° (PMC6558857; BMC Musculoskelet Disord 2013;14:17); 5° is asked about here,
     a project proposal between them.
     """
-    passive = {_alike(r)[:1] + _alike(r)[2:]: p for r in readings if r.axes["mode"] == "passive" for p in [position(r)]}
+    passive = {
+        (found[0], *_alike(r)[:1], *_alike(r)[2:]): found[1]
+        for r in readings
+        if r.axes["mode"] == "passive" and (found := position(r))
+    }
     for reading in readings:
         found = position(reading)
-        limit = passive.get(_alike(reading)[:1] + _alike(reading)[2:])
-        if reading.axes["mode"] != "active" or not found or not limit or limit[0] != found[0]:
+        if reading.axes["mode"] != "active" or not found:
             continue
-        if found[1] - limit[1] > 5:
-            message = f"Active {found[0]} of the {reading.site.name} exceeds passive by {found[1] - limit[1]} degrees."
-            expected = f"at most {limit[1] + 5} with this passive reading"
+        limit = passive.get((found[0], *_alike(reading)[:1], *_alike(reading)[2:]))
+        if limit is not None and found[1] - limit > 5:
+            message = f"Active {found[0]} of the {reading.site.name} exceeds passive by {found[1] - limit} degrees."
+            expected = f"at most {limit + 5} with this passive reading"
             issue = Issue("business-rule", message, "value", str(reading.number), "active-above-passive", expected)
             yield reading, Finding("ask", issue)
 
@@ -211,16 +210,17 @@ KIND = MeasurementKind(
     version=1,
     title="Joint motion",
     description=(
-        "How far a joint of the fingers, thumb, wrist or forearm goes in one direction, in degrees from neutral, "
-        "0 or more: flexion, extension deficit and hyperextension are three different facts."
+        "How far a joint of the fingers, thumb, wrist, forearm, elbow or shoulder goes in one direction, in degrees "
+        "from neutral, 0 or more: flexion, extension deficit and hyperextension are three different facts."
     ),
     sites=_JOINTS,
     stem="",
     axes=(MOTION, MODE, ORTHOSIS_STATE),
     fields=(TOGETHER, METHOD),
     units=("deg",),
-    series_key=("site", "direction", "mode", "orthosis_state", "together", "treatment"),
-    watched=("performer", "instrument", "method", "time_of_day"),
+    series_key=("site", "direction", "mode", "orthosis_state", "together", "treatment", "repeat"),
+    watched=("performer", "instrument", "method", "pain_limited", "time_of_day"),
+    needs_motion=True,
     read=read,
     display=display,
     conventions=CONVENTIONS,
