@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from itertools import count
@@ -188,6 +189,23 @@ def test_a_total_only_when_asked_and_alone_when_no_match_is(records: Records) ->
         page = reader.search(parse("Observation", [("_total", "accurate"), ("_count", "2")]))
         assert (page.total, len(page.matches)) == (5, 2)
         assert reader.search(parse("Observation", [("_count", "0")])) == Page((), 5)
+
+
+def test_a_search_keeps_within_the_rows_it_is_given(records: Records) -> None:
+    """One row of clauses must hold whole, beside what is searched for: in the narrow rows and the general index."""
+    said = {"a": ("Patient/p", "flexion"), "b": ("Patient/p", "extension"), "c": ("Patient/q", "flexion")}
+    for ident, (subject, code) in said.items():
+        document = {"subject": {"reference": subject}, "code": coded((SYSTEM, code))}
+        store(records, observation(ident, **document), {"resourceType": "Condition", "id": ident, **document})
+    for kind in ("Observation", "Condition"):
+        rows = ([("patient", "q")], [("patient", "p"), ("code", "extension")])
+        within = tuple(parse(kind, row).clauses for row in rows)
+        with records.read() as reader:
+            everything = replace(parse(kind, [("_total", "accurate")]), within=within)
+            page = reader.search(everything)
+            assert ({match.id for match in page.matches}, page.total) == ({"b", "c"}, 2)
+            searched = replace(parse(kind, [("code", "flexion")]), within=within)
+            assert [match.id for match in reader.search(searched).matches] == ["c"]
 
 
 DATES = st.builds(
