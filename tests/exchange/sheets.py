@@ -36,7 +36,10 @@ def grip(**changes: str) -> dict[str, str]:
 
 
 def sheet(folder: Path, rows: Iterable[Mapping[str, str]], name: str = "sheet", **header: Any) -> Path:
-    """A CSV file of these rows and its header file, `HEADER` changed (None takes a member out); its columns are all that any row has."""
+    """A CSV file of these rows and its header file: `HEADER` changed, None takes a member out.
+
+    Its columns are all that any row has.
+    """
     given = list(rows)
     columns = list(dict.fromkeys(column for each in given for column in each))
     path = folder / f"{name}.csv"
