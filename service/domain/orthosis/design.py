@@ -220,17 +220,21 @@ def _contradictions(design: Design) -> Iterator[Issue]:
     held = {(h.joint, h.motion): h.angle for h in design.holds}
     if len(held) < len(design.holds):
         yield Issue("value", "A joint is held twice in one direction.", "holds", "", "held-once", "each direction once")
-    for joint in design.joints:
-        for one, other in _OPPOSITES:
-            if (held.get((joint, one)) or 0) > 0 and (held.get((joint, other)) or 0) > 0:
-                message = f"'{joint}' cannot be held in {MOTIONS[one]} and in {MOTIONS[other]} at once."
-                yield Issue("value", message, f"holds.{joint}", "", "one-direction", "one of the two is 0")
+    yield from _opposed(design.joints, held)
     if design.modified_by and not design.modified:
         message = "Somebody is named who modified it, but not what was modified."
         yield Issue("required", message, "modified", "", "what-was-modified")
     if design.end_range and not design.end_range.assumption.strip():
         message = "Holding the end of the range is an assumption, and needs to be stated as one."
         yield Issue("required", message, "end_range.assumption", "", "stated-assumption", "how the end was found")
+
+
+def _opposed(joints: Iterable[str], held: Mapping[tuple[str, str], Decimal | None]) -> Iterator[Issue]:
+    for joint in joints:
+        for one, other in _OPPOSITES:
+            if (held.get((joint, one)) or 0) > 0 and (held.get((joint, other)) or 0) > 0:
+                message = f"'{joint}' cannot be held in {MOTIONS[one]} and in {MOTIONS[other]} at once."
+                yield Issue("value", message, f"holds.{joint}", "", "one-direction", "one of the two is 0")
 
 
 def _numbers(design: Design) -> Iterator[Issue]:

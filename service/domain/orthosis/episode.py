@@ -41,38 +41,44 @@ BEFORE_FITTING = frozenset({"abandoned-before-fitting", "replaced", "lost", "pla
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """What an event does: in which states it can happen, to which it leads, and what must have happened before."""
+    """What an event does: `leads` gives the states in which it can happen, each with the state after it.
+
+    With `fitted` it can only happen once the orthosis was fitted or taken over.
+    """
 
     title: str
-    states: frozenset[str]
-    to: str = ""
+    leads: Mapping[str, str]
     fitted: bool = False
 
 
-def _act(title: str, states: str, to: str = "", *, fitted: bool = False) -> Act:
-    return Act(title, frozenset(states.split()), to, fitted)
+def _act(title: str, steps: str, *, fitted: bool = False) -> Act:
+    """`steps` are states; `a>b` leads from one to the other, `a` alone leaves it."""
+    return Act(title, {a: b or a for a, _, b in (step.partition(">") for step in steps.split())}, fitted)
 
+
+_HERE = "ready worn on-hold"
+_EVER = "planned ready worn on-hold ended"
 
 ACTS: dict[str, Act] = {
-    "ordered": _act("Ordered", "planned ready worn on-hold"),
-    "made": _act("Made", "planned", "ready"),
-    "delivered": _act("Delivered", "planned ready worn on-hold", "ready"),
-    "fitted": _act("Fitted", "planned ready", "ready"),
-    "taken-over": _act("Taken over from elsewhere", "planned", "ready"),
-    "worn": _act("Worn from here on", "ready worn on-hold ended", "worn", fitted=True),
-    "held": _act("Put on hold", "worn", "on-hold"),
-    "ended": _act("Ended", "planned ready worn on-hold", "ended"),
-    "adjusted": _act("Adjusted", "ready worn on-hold"),
-    "remoulded": _act("Remoulded", "ready worn on-hold"),
-    "cut-in-halves": _act("Cut in halves", "ready worn on-hold", fitted=True),
-    "component-added": _act("Component added", "ready worn on-hold"),
-    "component-removed": _act("Component taken off", "ready worn on-hold"),
-    "repaired": _act("Repaired", "ready worn on-hold"),
-    "checked": _act("Skin and circulation checked", "ready worn on-hold ended", fitted=True),
-    "exercise": _act("Exercises prescribed", "ready worn on-hold ended"),
-    "reviewed": _act("Reviewed at a distance", "planned ready worn on-hold ended"),
-    "answered": _act("Red flag answered", "ready worn on-hold ended"),
-    "entered-in-error": _act("Entered in error", "planned ready worn on-hold ended", "entered-in-error"),
+    "ordered": _act("Ordered", f"planned {_HERE}"),
+    "made": _act("Made", "planned>ready"),
+    "delivered": _act("Delivered", f"planned>ready {_HERE}"),
+    "fitted": _act("Fitted", "planned>ready ready"),
+    "taken-over": _act("Taken over from elsewhere", "planned>ready"),
+    "worn": _act("Worn from here on", "ready>worn worn on-hold>worn ended>worn", fitted=True),
+    "held": _act("Put on hold", "worn>on-hold"),
+    "ended": _act("Ended", "planned>ended ready>ended worn>ended on-hold>ended"),
+    "adjusted": _act("Adjusted", _HERE),
+    "remoulded": _act("Remoulded", _HERE),
+    "cut-in-halves": _act("Cut in halves", _HERE, fitted=True),
+    "component-added": _act("Component added", _HERE),
+    "component-removed": _act("Component taken off", _HERE),
+    "repaired": _act("Repaired", _HERE),
+    "checked": _act("Skin and circulation checked", f"{_HERE} ended", fitted=True),
+    "exercise": _act("Exercises prescribed", f"{_HERE} ended"),
+    "reviewed": _act("Reviewed at a distance", _EVER),
+    "answered": _act("Red flag answered", f"{_HERE} ended"),
+    "entered-in-error": _act("Entered in error", " ".join(f"{state}>entered-in-error" for state in _EVER.split())),
 }
 
 FINDINGS: dict[str, str] = {

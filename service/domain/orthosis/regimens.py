@@ -53,7 +53,9 @@ def issues_of(regimen: Regimen) -> Iterator[Issue]:
     if regimen.wearing == "hours-a-day" and hours is None:
         yield Issue("required", "A number of hours a day needs its number.", "hours", "", "wear-hours", "hours")
     if regimen.wearing == "continuous" and hours is not None:
-        yield Issue("value", "Day and night is 24 hours; no other number goes with it.", "hours", str(hours), "wear-hours")
+        yield Issue(
+            "value", "Day and night is 24 hours; no other number goes with it.", "hours", str(hours), "wear-hours"
+        )
     if hours is not None and not 0 < hours <= DAY:
         yield Issue("value", "A day has 24 hours.", "hours", str(hours), "wear-hours", "above 0, up to 24")
     if regimen.wearing == "activity" and not regimen.activity:

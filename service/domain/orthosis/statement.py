@@ -1,31 +1,18 @@
-"""An orthosis worn: the made object, and the regimen under which it is worn from a day on.
-
-The smallest true form: enough for a reading taken in an orthosis to say which one. States, events and doses are not
-here.
-"""
+"""The short form of an episode: an orthosis that is, or was, worn under one regimen, as another record tells it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime, time
 from decimal import Decimal
 
 from service.domain.anatomy import PARTS, Side
+from service.domain.orthosis.design import Design, Held
+from service.domain.orthosis.episode import Episode, Event
+from service.domain.orthosis.history import life_of
+from service.domain.orthosis.regimens import Regimen
 from service.errors import Invalid, Issue
-
-WEARING: dict[str, str] = {
-    "continuous": "day and night",
-    "hours-a-day": "a number of hours a day",
-    "night": "at night",
-    "activity": "during named activities",
-}
-REMOVABLE: dict[str, str] = {
-    "yes": "the patient can take it off",
-    "loosen-only": "the patient can loosen straps only",
-    "no": "only the clinic can take it off",
-    "unknown": "not recorded",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,30 +36,31 @@ class OrthosisEpisode:
     until: date | None = None
 
 
-def require_lawful(episode: OrthosisEpisode) -> None:
-    """Raises `Invalid` with everything about the episode that cannot be."""
-    issues = [
-        Issue("value", f"'{part}' is not a joint.", f"holds.{part}", part, "joint-held", "a joint such as ring-pip")
-        for part in episode.holds
-        if part not in PARTS or PARTS[part].kind != "joint"
-    ]
-    issues += _choice("wearing", episode.wearing, WEARING) + _choice("removable", episode.removable, REMOVABLE)
-    if (episode.wearing == "hours-a-day") != (episode.hours is not None):
-        message = "Hours belong to wearing 'hours-a-day', and to no other."
-        issues.append(Issue("value", message, "hours", str(episode.hours or ""), "wear-hours"))
-    if episode.hours is not None and not 0 < episode.hours <= 24:
-        issues.append(
-            Issue("value", "A day has 24 hours.", "hours", str(episode.hours), "wear-hours", "above 0, up to 24")
-        )
-    if episode.until and episode.until < episode.since:
+def episode_of(stated: OrthosisEpisode) -> Episode:
+    """The episode a statement tells: taken over and worn from its first day on, and over on its last.
+
+    Raises `Invalid` with everything about it that cannot be.
+    """
+    if stated.until and stated.until < stated.since:
         message = "The episode ends before it begins."
-        issues.append(Issue("value", message, "until", episode.until.isoformat(), "order-of-days"))
-    if issues:
-        raise Invalid(*issues)
+        raise Invalid(Issue("value", message, "until", stated.until.isoformat(), "order-of-days"))
+    since = _day(stated.since)
+    regimen = Regimen(stated.wearing, stated.hours)
+    told = [Event("taken-over", since, day_only=True), Event("worn", since, day_only=True, regimen=regimen)]
+    if stated.until:
+        told.append(Event("ended", _day(stated.until), day_only=True, reason="unknown"))
+    digits = tuple(dict.fromkeys(PARTS[part].digit for part in stated.holds if part in PARTS and PARTS[part].digit))
+    design = Design(
+        side=stated.side,
+        digits=digits,
+        holds=tuple(Held(part, "flexion", angle) for part, angle in stated.holds.items()),
+        removable=stated.removable,
+        material=stated.material,
+    )
+    made = Episode(stated.key, stated.patient, stated.since, design, name=stated.name).with_events(told)
+    life_of(made)
+    return made
 
 
-def _choice(where: str, given: str, allowed: Mapping[str, str]) -> list[Issue]:
-    if given in allowed:
-        return []
-    expected = "one of " + ", ".join(allowed)
-    return [Issue("value", f"'{given}' is not a way of {where}.", where, given, "known-answer", expected)]
+def _day(day: date) -> datetime:
+    return datetime.combine(day, time.min, UTC)
