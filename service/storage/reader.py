@@ -44,9 +44,11 @@ class Reader:
         if current is None or current.version == version:
             return _present(Stored.of(kind, ident, current) if current else None, f"{kind}/{ident}")
         older = resource_version.c
-        row = self._asked().execute(
-            select(resource_version).where(older.pk == current.pk, older.version == version)
-        ).first()
+        row = (
+            self._asked()
+            .execute(select(resource_version).where(older.pk == current.pk, older.version == version))
+            .first()
+        )
         name = f"{kind}/{ident}, version {version},"
         return _present(Stored.of(kind, ident, row) if row else None, name)
 
@@ -109,9 +111,7 @@ class Reader:
         """References to some of the resources that point at this one by an indexed reference."""
         row = search_index.c
         own = resource.c.type.not_in([kind]) | resource.c.id.not_in([ident])
-        sources: list[Select[Any]] = [
-            select(row.pk).where(row.value == ident, row.qualifier == kind, row.lo.is_(None))
-        ]
+        sources: list[Select[Any]] = [select(row.pk).where(row.value == ident, row.qualifier == kind, row.lo.is_(None))]
         if kind == "Patient":
             sources.append(select(observation.c.pk).where(observation.c.patient == ident))
         if kind == "Encounter":

@@ -125,7 +125,7 @@ def test_what_is_no_date_is_refused(text: str) -> None:
         interval(text)
 
 
-YEARS = st.datetimes(datetime(1, 1, 2), datetime(9999, 12, 30))  # noqa: DTZ001 - made aware in the test
+YEARS = st.datetimes(datetime(1, 1, 2), datetime(9999, 12, 30))
 
 
 @given(YEARS, st.integers(-840, 840))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
@@ -9,7 +10,10 @@ import pytest
 
 from service.domain.actor import LOCAL
 from service.errors import Duplicate, Gone, Invalid, NotFound, PreconditionFailed, SeveralMatches
+from service.fhir.search_dates import micros
+from service.storage.engine import open_engine
 from service.storage.records import Records, Writer
+from service.storage.tables import txn
 
 PATIENT: dict[str, Any] = {
     "resourceType": "Patient",
@@ -183,6 +187,19 @@ def test_every_change_leaves_one_entry_of_who_what_and_when(records: Records) ->
         assert {one.actor for one in entries} == {LOCAL}
         assert entries[0].at > entries[1].at
         assert [one.act for one in reader.trail(of=("Patient", "invented-1"))] == ["create"]
+
+
+def test_time_never_runs_backwards_whatever_the_clock_says(url: str) -> None:
+    """A clock that was an hour fast, and was then set right."""
+    fast = micros(datetime.now(UTC)) + 3_600_000_000
+    engine = open_engine(url)
+    with engine.begin() as connection:
+        connection.execute(txn.insert(), {"number": 1, "at": fast, "actor": "somebody"})
+    engine.dispose()
+    records = Records.open(url)
+    with records.write(LOCAL) as writer:
+        assert micros(writer.update(PATIENT).updated) == fast + 1
+    records.close()
 
 
 def test_nothing_changed_leaves_no_entry(records: Records) -> None:

@@ -191,6 +191,16 @@ def test_a_total_only_when_asked_and_alone_when_no_match_is(records: Records) ->
         assert reader.search(parse("Observation", [("_count", "0")])) == Page((), 5)
 
 
+def test_a_day_is_found_wherever_on_earth_it_was(records: Records) -> None:
+    """The day on the writer's clock begins up to 14 hours before, and ends up to 12 hours after, that day in UTC."""
+    first, last = "2026-03-01T00:30:00+14:00", "2026-03-01T23:30:00-12:00"
+    store(records, observation("first", effectiveDateTime=first), observation("last", effectiveDateTime=last))
+    for asked in ("2026-03-01", "eq2026-03-01", "le2026-03-01", "ge2026-03-01", "sa2026-02-28", "eb2026-03-02"):
+        assert ids(records, "Observation", ("date", asked)) == ["last", "first"], asked
+    for asked in ("2026-02-28", "2026-03-02", "lt2026-03-01", "gt2026-03-01"):
+        assert ids(records, "Observation", ("date", asked)) == [], asked
+
+
 def test_a_search_keeps_within_the_rows_it_is_given(records: Records) -> None:
     """One row of clauses must hold whole, beside what is searched for: in the narrow rows and the general index."""
     said = {"a": ("Patient/p", "flexion"), "b": ("Patient/p", "extension"), "c": ("Patient/q", "flexion")}
