@@ -148,9 +148,8 @@ def _print_line(console: Console, name: str, line: Line | Missing, note: str, fo
     change = line.change.amount
     moved = change.reason if isinstance(change, Missing) else f"change {change.number:+}"
     errors = "; ".join(_error(e, footnotes) for e in line.change.errors) or "error not published"
-    of_other = (
-        "" if isinstance(line.now_of_reference, Missing) else f"; {_shown(line.now_of_reference)} of the other hand"
-    )
+    other = line.now_of_reference
+    of_other = "" if isinstance(other, Missing) or other.is_missing else f"; {_shown(other)} of the other hand"
     _indented(console, 2, f"{name}: start {_shown(line.start)}, now {_shown(line.now)}; {moved} ({errors}){of_other}")
     if line.now.parts:
         _indented(console, 6, "now: " + "; ".join(_part(part, line.now) for part in line.now.parts))
