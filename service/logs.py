@@ -27,7 +27,8 @@ _FOREIGN = "A library said something that is not repeated here."
 
 def log(level: int, event: str, **fields: Any) -> None:
     """Say something. `event` is a constant sentence; what it is about stands in `fields` that are `ALLOWED`."""
-    _OWN.log(level, event, **fields)
+    if _LOGGER.isEnabledFor(level):
+        _OWN.log(level, event, **fields)
 
 
 def configure(level: str) -> None:
@@ -80,12 +81,11 @@ def _only_allowed(_logger: Any, _method: str, fields: Fields) -> Fields:
 
 
 _NAME = "service"
+_LOGGER = logging.getLogger(_NAME)
 _AT = structlog.processors.TimeStamper(fmt="iso", utc=True, key="at")
 _JSON = structlog.processors.JSONRenderer()
 _OWN: structlog.stdlib.BoundLogger = structlog.wrap_logger(
-    logging.getLogger(_NAME),
+    _LOGGER,
     wrapper_class=structlog.stdlib.BoundLogger,
-    processors=[
-        structlog.stdlib.filter_by_level, structlog.stdlib.add_log_level, _AT, _describe_error, _only_allowed, _JSON,
-    ],
-)  # fmt: skip
+    processors=[structlog.stdlib.add_log_level, _AT, _describe_error, _only_allowed, _JSON],
+)

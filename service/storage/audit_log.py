@@ -28,6 +28,9 @@ class Aside(Protocol):
     def aside(self, *, alone: bool = False) -> AbstractContextManager[Connection]:
         """A transaction; `alone` as the only writer of all processes."""
 
+    def aside_at_once(self) -> AbstractContextManager[Connection | None]:
+        """A transaction, or None instead of a wait."""
+
 
 class EventLog:
     """The chain of what one process shows. Safe to share between threads; its own one starts with the first event."""
@@ -35,7 +38,7 @@ class EventLog:
     def __init__(self, records: Aside) -> None:
         self._records = records
         self._waiting: SimpleQueue[tuple[Sequence[Event], Future[None]] | None] = SimpleQueue()
-        self._turn = Lock()
+        self._turn, self._writing = Lock(), Lock()
         self._thread: Thread | None = None
         self._chain: Chain | None = None
 
@@ -46,6 +49,26 @@ class EventLog:
             self._start()
         self._waiting.put((events, done))
         return done
+
+    def put_at_once(self, events: Sequence[Event]) -> bool:
+        """Write events down before coming back, unless that means waiting for another writer: then answer False.
+
+        For the event loop, where a thread's every step would wait for the loop to let it.
+        """
+        if self._chain is None or not self._writing.acquire(blocking=False):
+            return False
+        try:
+            with self._records.aside_at_once() as connection:
+                if connection is None:
+                    return False
+                end = self._chain.append(connection, events)
+            self._chain = end
+        except TornChain:
+            self._chain = None
+            raise
+        finally:
+            self._writing.release()
+        return True
 
     def close(self) -> None:
         """Write what waits, then end."""
@@ -67,7 +90,8 @@ class EventLog:
             if not group:
                 return
             try:
-                self._write([one for events, _ in group for one in events])
+                with self._writing:
+                    self._write([one for events, _ in group for one in events])
             except (SQLAlchemyError, RecordError, TornChain) as error:
                 self._chain = None
                 for _, done in group:

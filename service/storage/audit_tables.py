@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Column, Index, Integer, PrimaryKeyConstraint, String, Table, Text
+from sqlalchemy import BigInteger, Column, Index, Integer, PrimaryKeyConstraint, String, Table, Text, text
 
 from service.storage.tables import metadata
 
@@ -31,11 +31,14 @@ event = Table(
     Column("link", _Plain, nullable=False),
     PrimaryKeyConstraint("chain", "position"),
     Index("event_patient_at", "patient", "at"),
-    Index("event_type_id_at", "type", "id", "at"),
     Index("event_actor_at", "actor", "at"),
     Index("event_at", "at"),
+    sqlite_with_rowid=False,
 )
 """One row for each thing done. `patient` is the one it was about; empty for none, or several."""
+
+_changes = text("chain = 0")
+Index("event_type_id", event.c.type, event.c.id, event.c.version, sqlite_where=_changes, postgresql_where=_changes)
 
 event_patient = Table(
     "event_patient",
@@ -45,6 +48,7 @@ event_patient = Table(
     Column("position", BigInteger, nullable=False),
     PrimaryKeyConstraint("patient", "chain", "position"),
     Index("event_patient_chain_position", "chain", "position"),
+    sqlite_with_rowid=False,
 )
 """The patients of an event that showed several."""
 
@@ -65,5 +69,6 @@ used_token = Table(
     Column("token", _Plain, nullable=False),
     Column("until", BigInteger, nullable=False),
     PrimaryKeyConstraint("client", "token"),
+    sqlite_with_rowid=False,
 )
 """Ids of tokens that work once, until they have expired (seconds since 1970)."""

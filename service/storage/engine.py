@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, OperationalError
 
 from service.errors import Misconfigured
 
@@ -76,3 +76,17 @@ def begin_writing(connection: Connection) -> None:
     else:
         connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{BUSY_SECONDS}s'")
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS_LOCK})")
+
+
+def begin_at_once(connection: Connection) -> bool:
+    """Begin a transaction as the only writer of a SQLite file, or answer False where that means waiting."""
+    connection.exec_driver_sql("PRAGMA busy_timeout = 0")
+    try:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+    except OperationalError as problem:
+        if "locked" not in str(problem.orig):
+            raise
+        return False
+    finally:
+        connection.exec_driver_sql(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
+    return True

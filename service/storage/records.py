@@ -22,7 +22,7 @@ from service.domain.actor import Actor
 from service.errors import Conflict, Issue, Misconfigured
 from service.fhir.canonical import BASE
 from service.storage.audit_tables import used_token
-from service.storage.engine import BUSY_SECONDS, begin_reading, begin_writing, open_engine
+from service.storage.engine import BUSY_SECONDS, begin_at_once, begin_reading, begin_writing, open_engine
 from service.storage.inserts import insert
 from service.storage.reader import Reader
 from service.storage.stored import Page, Stored
@@ -91,18 +91,38 @@ class Records:
             writer.seal()
             connection.commit()
 
+    @property
+    def in_process(self) -> bool:
+        """Whether the database is a file that this process reads itself, without a server to wait for."""
+        return self._engine.dialect.name == "sqlite"
+
     @contextmanager
     def aside(self, *, alone: bool = False) -> Iterator[Connection]:
         """A transaction on what stands beside the record, committed on leaving; `alone`: the only writer of all.
 
         SQLite has one writer in any case; this process's others wait their turn without polling.
         """
-        sqlite = self._engine.dialect.name == "sqlite"
-        with self._next_writer() if sqlite else nullcontext(), self._engine.connect() as connection:
-            if sqlite or alone:
+        with self._next_writer() if self.in_process else nullcontext(), self._engine.connect() as connection:
+            if self.in_process or alone:
                 begin_writing(connection)
             yield connection
             connection.commit()
+
+    @contextmanager
+    def aside_at_once(self) -> Iterator[Connection | None]:
+        """As `aside`, on SQLite, but None instead of a wait when somebody else is writing."""
+        if not self._turn.acquire(blocking=False):
+            yield None
+            return
+        try:
+            with self._engine.connect() as connection:
+                if begin_at_once(connection):
+                    yield connection
+                    connection.commit()
+                else:
+                    yield None
+        finally:
+            self._turn.release()
 
     def first_use(self, client: str, token: str, until: int) -> bool:
         """Remember the id of a token that works once, until seconds since 1970; False if it was used before."""

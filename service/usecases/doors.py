@@ -62,7 +62,7 @@ class Door:
     """What may pass, and what did."""
 
     def __init__(self, actor: Actor, passage: Passage, limits: Limits) -> None:
-        self._actor, self._passage, self.limits = actor, passage, limits
+        self._actor, self.passage, self.limits = actor, passage, limits
 
     def show(self, *found: Stored) -> None:
         """What is about to be shown. Raises `NotFound` for what the person was not granted."""
@@ -70,13 +70,13 @@ class Door:
             if self.limits.rows is not None and not stored.deleted:
                 self.limits.require(stored.resource, stored.reference)
             if stored.patient:
-                self._passage.patients[stored.patient] = None
+                self.passage.patients[stored.patient] = None
         if len(found) == 1:
-            self._passage.version = found[0].version
+            self.passage.version = found[0].version
 
     def show_page(self, page: Page) -> None:
         """What a search is about to show; the search itself kept to the limits."""
-        self._passage.patients |= {stored.patient: None for stored in page.matches if stored.patient}
+        self.passage.patients |= {stored.patient: None for stored in page.matches if stored.patient}
 
     def within(self, query: Query) -> Query:
         """A search that finds only what the person was granted."""
@@ -89,9 +89,9 @@ class Door:
 
     def about(self, patient: str) -> None:
         """The patient an operation turned out to be about. Raises `Forbidden`."""
-        require_operation(self._actor, self._passage.act, patient)
-        self._passage.id = patient
-        self._passage.patients[patient] = None
+        require_operation(self._actor, self.passage.act, patient)
+        self.passage.id = patient
+        self.passage.patients[patient] = None
 
     def require_before(self, stored: Stored) -> None:
         """Raise `NotFound` for a resource that the person was not granted, as it stands before a change."""
@@ -105,16 +105,24 @@ class Door:
 
     def wrote(self, stored: Stored) -> None:
         """The change is made, with its event, in the transaction that is open."""
-        self._passage.written = True
-        self._passage.id, self._passage.version = stored.id, stored.version
+        self.passage.written = True
+        self.passage.id, self.passage.version = stored.id, stored.version
 
 
 @contextmanager
-def enter(actor: Actor, interaction: str, kind: str, ident: str = "", *, query: str = "") -> Iterator[Door]:
-    """Go through the door to resources of one type. Raises `Forbidden`."""
-    passage = _noted(Passage(interaction, kind, ident, query=query))
-    with _outcome(passage):
+def enter(
+    actor: Actor, interaction: str, kind: str, ident: str = "", *, query: str = "", act: str = ""
+) -> Iterator[Door]:
+    """Go through the door to resources of one type; `act` names what is more than that. Raises `Forbidden`."""
+    passage = _noted(Passage(act or interaction, kind, ident, query=query))
+    try:
         yield Door(actor, passage, require(actor, interaction, kind))
+    except RecordError:
+        raise
+    except BaseException:
+        passage.outcome = "8"
+        raise
+    passage.outcome = "0"
 
 
 @contextmanager
@@ -123,10 +131,9 @@ def enter_operation(actor: Actor, name: str, patient: str = "") -> Iterator[Door
 
     Raises `Forbidden`.
     """
-    passage = _noted(Passage(name, "Patient", patient))
-    with _outcome(passage):
+    with enter(actor, "read", "Patient", patient, act=name) as door:
         require_operation(actor, name, patient)
-        yield Door(actor, passage, Limits())
+        yield Door(actor, door.passage, Limits())
 
 
 def _noted(passage: Passage) -> Passage:
@@ -134,15 +141,3 @@ def _noted(passage: Passage) -> Passage:
     if visitors is not None:
         visitors.passages.append(passage)
     return passage
-
-
-@contextmanager
-def _outcome(passage: Passage) -> Iterator[None]:
-    try:
-        yield
-    except RecordError:
-        raise
-    except BaseException:
-        passage.outcome = "8"
-        raise
-    passage.outcome = "0"

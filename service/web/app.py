@@ -48,7 +48,7 @@ _NO_TELEMETRY = TelemetryConfig(tracing=False, metrics=False, logs=False, auto_c
 
 def create_app(settings: Settings, records: Records) -> FastAPI:
     """The HTTP face of one clinic's open `records`."""
-    work = Work(records, in_process=settings.database_url.startswith("sqlite"))
+    work = Work(records, in_process=records.in_process)
     interactions = interactions_of(settings, work)
     setup, events = set_up(settings, records), EventLog(records)
     app = FastAPI(
@@ -59,7 +59,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
         redoc_url=None,
         redirect_slashes=False,
         telemetry=_NO_TELEMETRY,
-        middleware=_fences(settings, setup, events),
+        middleware=_fences(settings, setup, events, at_once=records.in_process),
         responses={"4XX": ERROR_ANSWER},
     )
     app.state.events = events
@@ -80,11 +80,11 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     return app
 
 
-def _fences(settings: Settings, setup: Setup, events: EventLog) -> list[Middleware]:
+def _fences(settings: Settings, setup: Setup, events: EventLog, *, at_once: bool) -> list[Middleware]:
     """What every request passes on its way in, from the outside."""
     fences = [
         Middleware(SecureHeaders),
-        Middleware(AuditTrail, events=events),
+        Middleware(AuditTrail, events=events, at_once=at_once),
         Middleware(TimeLimit, seconds=settings.request_seconds),
     ]
     if setup.bearer is None:

@@ -30,8 +30,9 @@ _UNWRITTEN = frozenset({429})
 class AuditTrail:
     """ASGI middleware: holds each answer back until what it shows, or refuses, is on disk."""
 
-    def __init__(self, app: ASGIApp, events: EventLog) -> None:
-        self.app, self._events = app, events
+    def __init__(self, app: ASGIApp, events: EventLog, *, at_once: bool) -> None:
+        """`at_once`: the database is a file of this process's own, and written in the event loop."""
+        self.app, self._ledger = app, _Ledger(events, at_once=at_once)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -39,7 +40,7 @@ class AuditTrail:
             return
         began = time.monotonic()
         with watched() as visitors:
-            answer = _Answer(scope, receive, send, visitors, self._events)
+            answer = _Answer(scope, receive, send, visitors, self._ledger)
             try:
                 await self.app(scope, receive, answer.send)
             except Exception:
@@ -48,12 +49,56 @@ class AuditTrail:
         _log(scope, answer.status, began)
 
 
+class _Ledger:
+    """What waits to be written: all that the event loop meets in one turn goes into one commit."""
+
+    def __init__(self, events: EventLog, *, at_once: bool) -> None:
+        self._events, self._at_once = events, at_once
+        self._waiting: list[tuple[list[Event], asyncio.Future[None]]] = []
+
+    async def write(self, events: list[Event]) -> None:
+        """Come back when the events are on disk; raises what prevented it."""
+        if not self._at_once:
+            await asyncio.wrap_future(self._events.put(events))
+            return
+        loop = asyncio.get_running_loop()
+        done: asyncio.Future[None] = loop.create_future()
+        self._waiting.append((events, done))
+        if len(self._waiting) == 1:
+            loop.call_soon(self._write_all)
+        await done
+
+    def _write_all(self) -> None:
+        group, self._waiting = self._waiting, []
+        events = [one for some, _ in group for one in some]
+        try:
+            written = self._events.put_at_once(events)
+        except (SQLAlchemyError, RecordError, TornChain) as error:
+            _settle(group, error)
+            return
+        if written:
+            _settle(group, None)
+            return
+        later = asyncio.wrap_future(self._events.put(events))
+        later.add_done_callback(lambda outcome: _settle(group, outcome.exception()))
+
+
+def _settle(group: list[tuple[list[Event], asyncio.Future[None]]], error: BaseException | None) -> None:
+    for _, done in group:
+        if done.done():
+            continue
+        if error is None:
+            done.set_result(None)
+        else:
+            done.set_exception(error)
+
+
 class _Answer:
     """One answer on its way out."""
 
-    def __init__(self, scope: Scope, receive: Receive, send: Send, visitors: Visitors, events: EventLog) -> None:
+    def __init__(self, scope: Scope, receive: Receive, send: Send, visitors: Visitors, ledger: _Ledger) -> None:
         self._scope, self._receive, self._send = scope, receive, send
-        self._visitors, self._events = visitors, events
+        self._visitors, self._ledger = visitors, ledger
         self._withheld = False
         self.status = 0
 
@@ -75,7 +120,7 @@ class _Answer:
         if not events:
             return
         try:
-            await asyncio.wrap_future(self._events.put(events))
+            await self._ledger.write(events)
         except (SQLAlchemyError, RecordError, TornChain) as error:
             log(logging.ERROR, "What was done could not be written down, so it was not answered.", exc_info=error)
             if self.status == 500:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import lru_cache
 
 from anyio import to_thread
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -52,7 +53,7 @@ class Identity:
         source = scope["client"][0] if scope.get("client") else ""
         if self._bearer is None:
             self._limit.take(source)
-            return replace(LOCAL, source=source)
+            return _local(source)
         if scope["path"] in OPEN:
             self._limit.take(source)
             return None
@@ -72,6 +73,11 @@ class Identity:
         self._limit.take(source)
         identify: Callable[[str], Actor] = bearer.identify
         return await to_thread.run_sync(identify, token)
+
+
+@lru_cache(maxsize=64)
+def _local(source: str) -> Actor:
+    return replace(LOCAL, source=source)
 
 
 def _headers(error: RecordError) -> dict[str, str]:

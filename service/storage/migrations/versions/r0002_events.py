@@ -15,6 +15,7 @@ from sqlalchemy import (
     Text,
     insert,
     select,
+    text,
 )
 
 from service.domain.actor import Actor
@@ -65,16 +66,21 @@ def _make_tables() -> None:
         *_text("query", "reason"),
         *_plain("digest", "link"),
         PrimaryKeyConstraint("chain", "position"),
+        sqlite_with_rowid=False,
     )
-    for columns in (["patient", "at"], ["type", "id", "at"], ["actor", "at"], ["at"]):
+    for columns in (["patient", "at"], ["actor", "at"], ["at"]):
         op.create_index("_".join(["event", *columns]), "event", columns)
+    only = text("chain = 0")
+    op.create_index("event_type_id", "event", ["type", "id", "version"], sqlite_where=only, postgresql_where=only)
     key = PrimaryKeyConstraint("patient", "chain", "position")
-    op.create_table("event_patient", *_plain("patient"), *_small("chain"), *_number("position"), key)
+    op.create_table(
+        "event_patient", *_plain("patient"), *_small("chain"), *_number("position"), key, sqlite_with_rowid=False
+    )
     op.create_index("event_patient_chain_position", "event_patient", ["chain", "position"])
     number = Column("chain", Integer, primary_key=True, autoincrement=False)
     op.create_table("event_chain", number, *_number("opened", "length"), *_plain("head"))
     key = PrimaryKeyConstraint("client", "token")
-    op.create_table("used_token", *_plain("client", "token"), *_number("until"), key)
+    op.create_table("used_token", *_plain("client", "token"), *_number("until"), key, sqlite_with_rowid=False)
 
 
 def _take_over(connection: Connection) -> None:
