@@ -104,8 +104,9 @@ def _rows(resource: Json, parameter: Parameter) -> list[Row]:
         if not values:
             continue
         made = [row for value in values for row in read(parameter.name, value)]
-        if path.target:
-            made = [row for row in made if row.qualifier in (path.target, "")]
+        target = path.target or parameter.target
+        if target:
+            made = [row for row in made if row.qualifier in (target, "")]
         rows += made
     return rows
 

@@ -196,3 +196,11 @@ def test_a_patient_belongs_to_itself() -> None:
     assert index({"resourceType": "Patient", "id": "p"}).patient == "p"
     assert index({"resourceType": "Task", "for": {"reference": "Patient/p"}}).patient == "p"
     assert index({"resourceType": "Organization", "id": "o"}).patient == ""
+
+
+@pytest.mark.parametrize("kind", ["Condition", "DeviceUseStatement"])
+def test_a_group_is_nobodys_patient(kind: str) -> None:
+    """Whether or not the standard's expression says so: Condition's does, DeviceUseStatement's does not."""
+    made = index({"resourceType": kind, "subject": {"reference": "Group/g"}})
+    assert [row.parameter for row in made.rows] == ["subject"]
+    assert made.patient == ""
