@@ -2,22 +2,22 @@
 
 A line is a run of words; their order is free, capitals do not matter, and each thing is said once.
 
-    side          R, right, L, left                                         (must be there)
+    side          R, right, L, left, both                       (must be there, unless the person is measured)
     digit         thumb index middle ring little, or D1 to D5, D1 the thumb
     joint         MCP (MP) PIP DIP IP CMC with a digit; wrist; forearm
     skin          tip, base, dorsum, … with a digit; thenar, hypothenar, palm, first web, ulnar dorsum
-    kind          grip; touch; neither of them: joint motion
+    kind          grip, touch, or the name of any kind, such as pinch-strength; none of them: joint motion
     who moved     active (AROM), passive (PROM), assisted (AAROM)
     motion        flexion (flex), extension (ext), hyperextension, extension-deficit, pronation, radial-deviation, …;
                   or an order of two, first number first: ext/flex, flex/ext, pronation/supination, …
     numbers       85   -20/90   0-20-90   for grip 30/32/31, a trial not done by its reason
-                  for touch the marking, or not-felt
+                  for touch the marking, or not-felt; for other coded values value=CODE
     convention    named, neutral-zero, minus-is-deficit, minus-is-hyperextension
     orthosis      free, in orthosis, out of orthosis
     joints        together, alone, blocked
     treatment     before treatment, after treatment
     grip          kgf, lbf, N; handle 1 to handle 5; mean or best of the trials
-    anything else name=answer, as in method=goniometer-dorsal or note="swollen today"
+    anything else name=answer, as in method=goniometer-dorsal, site=metacarpus or note="swollen today"
 
 `declared` words hold for every line that does not say otherwise (convention, order, unit, and what else all lines
 share; never side, site or value). Two or three numbers without an order and a convention are refused, and so is a
@@ -34,6 +34,7 @@ from difflib import get_close_matches
 
 from service.domain.anatomy import PARTS
 from service.domain.arcs import direction_of
+from service.domain.field import Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, Entry, MeasurementKind
 from service.domain.shorthand_words import KIND_WORDS, MISTAKEN, PHRASES, WRITTEN
@@ -43,10 +44,11 @@ _TOKEN = re.compile(r'[\w-]+="[^"]*"|\S+')
 _AMOUNT = r"\d+(?:[.,]\d+)?"
 _SIGNED = rf"[+−-]?{_AMOUNT}"
 _TRIAL = "(?:" + "|".join([_AMOUNT, *ABSENT_REASONS]) + ")"
-_VALUE = re.compile(rf"{_SIGNED}(?:/{_SIGNED})?|{_AMOUNT}(?:-{_AMOUNT}){{2}}|{_TRIAL}(?:/{_TRIAL})+")
+_VALUE = re.compile(rf"{_SIGNED}(?:/{_SIGNED})?|[<>]=?{_AMOUNT}|{_AMOUNT}(?:-{_AMOUNT}){{2}}|{_TRIAL}(?:/{_TRIAL})+")
 _LONGEST = max(map(len, PHRASES))
 _PLAIN = ("convention", "unit", "absent", "confirmed", "note", "key")
-_NEVER_DECLARED = ("kind", "side", "digit", "part", "value", "absent", "confirmed", "note", "key")
+_PLACE = ("kind", "side", "digit", "part", "site", "value")
+_NEVER_DECLARED = (*_PLACE, "absent", "confirmed", "note", "key")
 _EXPECTED = "a side, a digit, a joint, a motion, a number, or name=answer"
 
 
@@ -99,14 +101,25 @@ def parse(line: str, declared: str = "") -> Entry:
     shared, saying = _declared(declared), _read(line, "word")
     kind = KINDS[saying["kind"].answer if "kind" in saying else "joint-motion"]
     _require_known(kind, saying)
-    said = {slot: s.answer for slot, s in saying.items()}
-    fields = {f.name for f in kind.all_fields}
-    for slot, word in shared.items():
-        if word.answer in kind.units if slot == "unit" else slot in fields:
-            said.setdefault(slot, word.answer)
+    said = {slot: s.answer for slot, s in shared.items() if _fits(kind, slot, s.answer)}
+    said |= {slot: s.answer for slot, s in saying.items()}
     site = _site(kind, said)
     _require_whole(kind, site, saying, said)
     return _entry(kind, site, line.strip(), {**said, "convention": _convention(kind, site, saying, said)})
+
+
+def _fits(kind: MeasurementKind, slot: str, answer: str) -> bool:
+    """Whether what was declared for all lines can hold for one of this kind."""
+    if slot == "unit":
+        return answer in kind.units
+    field = next((f for f in kind.all_fields if f.name == slot), None)
+    return field is not None and (not field.choices or answer in _answers(kind, field))
+
+
+def _answers(kind: MeasurementKind, field: Field) -> list[str]:
+    """Permitted answers. Where arcs are entered, a motion may also be an order of two, or a direction with a sign."""
+    motions = [answer for slot, answer in WRITTEN if slot == field.name] if field.name == "motion" else []
+    return [*field.codes, *(motions if kind.panels else [])]
 
 
 def _declared(text: str) -> _Saying:
@@ -172,11 +185,11 @@ def _require_known(kind: MeasurementKind, saying: _Saying) -> None:
     fields = {f.name: f for f in kind.all_fields}
     faults = []
     for slot, said in saying.items():
-        if slot not in fields and slot not in {"kind", "side", "digit", "part", "value", *_PLAIN}:
+        if slot not in fields and slot not in (*_PLACE, *_PLAIN):
             expected = "one of " + ", ".join(fields)
             faults.append(said.issue(f"{kind.title} has nothing called {slot!r}.", "known-field", expected))
         elif slot in fields and fields[slot].choices:
-            able = [*fields[slot].codes, *(meaning[1] for meaning in WRITTEN if meaning[0] == slot == "motion")]
+            able = _answers(kind, fields[slot])
             if said.answer not in able:
                 expected = "one of " + ", ".join(able)
                 faults.append(said.issue(f"Not an answer to: {fields[slot].title}.", "known-answer", expected))
@@ -186,17 +199,18 @@ def _require_known(kind: MeasurementKind, saying: _Saying) -> None:
 
 def _site(kind: MeasurementKind, said: Mapping[str, str]) -> str:
     parts = [said[slot] for slot in ("digit", "part") if slot in said]
-    return "-".join(parts) or (kind.sites[0] if len(kind.sites) == 1 else "")
+    return said.get("site") or "-".join(parts) or (kind.sites[0] if len(kind.sites) == 1 else "")
 
 
 def _require_whole(kind: MeasurementKind, site: str, saying: _Saying, said: Mapping[str, str]) -> None:
     faults = []
-    if "side" not in said:
+    if "side" not in said and not (site in PARTS and "" in PARTS[site].sides):
         faults.append(_missing("side", "R or L"))
     if not site:
         faults.append(_missing("site", "a digit with a joint, wrist, forearm, or a zone of skin"))
     elif site not in PARTS:
-        faults.append(saying["part"].issue(f"There is no such part: {site}.", "known-site", "a part that is there"))
+        where = saying.get("site") or saying["part"]
+        faults.append(where.issue(f"There is no such part: {site}.", "known-site", "a part that is there"))
     if not {"value", "absent"} & set(said):
         faults.append(_missing("value", "a number, or absent= with the reason why there is none"))
     if kind.panels and "value" in saying:
@@ -237,7 +251,7 @@ def _entry(kind: MeasurementKind, site: str, line: str, said: Mapping[str, str])
     names = [f.name for f in kind.all_fields if f.name != "convention"]
     return Entry(
         kind=kind.name,
-        side=said["side"],
+        side=said.get("side", ""),
         site=site,
         value="" if trials else value,
         unit=said.get("unit", kind.units[0] if len(kind.units) == 1 else ""),
@@ -254,20 +268,27 @@ def _entry(kind: MeasurementKind, site: str, line: str, said: Mapping[str, str])
 
 def write(entry: Entry) -> str:
     """The line that states an entry; `parse` reads it back as the same."""
-    part = PARTS[entry.site]
-    rest = entry.site.removeprefix(f"{part.digit}-") if part.digit else entry.site
-    kind_word = [word for word, name in KIND_WORDS.items() if name == entry.kind]
-    site = [] if part.kind == "region" else [part.digit, rest.upper() if part.digit and part.joint else rest]
+    kinds = {"joint-motion": "", **{name: word for word, name in KIND_WORDS.items()}}
     said = {"motion": entry.fields.get("motion", "")}
     said |= {"value": entry.value or "/".join(entry.trials)}
     said |= {name: answer for name, answer in entry.fields.items() if name != "motion"}
     said |= {name: getattr(entry, name) for name in _PLAIN}
-    words = [WRITTEN["side", entry.side].upper(), *site, *kind_word]
-    return " ".join(word for word in [*words, *(_word(*each) for each in said.items())] if word)
+    words = [*_where(entry), kinds.get(entry.kind, entry.kind), *(_word(*each) for each in said.items())]
+    return " ".join(word for word in words if word)
+
+
+def _where(entry: Entry) -> tuple[str, str, str]:
+    """Side, digit and part."""
+    side = {"right": "R", "left": "L"}.get(entry.side, entry.side)
+    if len(KINDS[entry.kind].sites) == 1:
+        return side, "", ""
+    digit = PARTS[entry.site].digit
+    part = entry.site.removeprefix(digit).removeprefix("-")
+    return side, digit, part.upper() if digit and PARTS[entry.site].joint else part
 
 
 def _word(slot: str, answer: str) -> str:
-    if not answer or slot == "value":
+    if not answer or (slot == "value" and _VALUE.fullmatch(answer)):
         return answer
     quoted = f'"{answer}"' if re.search(r"\s", answer) else answer
     return WRITTEN.get((slot, answer), f"{slot}={quoted}")

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 
 from service.domain.anatomy import DIGITS, PARTS
 from service.domain.arcs import ARCS, CONVENTIONS, directions
+from service.domain.kinds import KINDS
 from service.domain.kinds.grip_strength import HANDLE
 
 Phrases = dict[tuple[str, ...], tuple[str, str]]
@@ -25,7 +26,7 @@ MISTAKEN: Mapping[str, str] = {
 }
 """Words that are often written, and what to write instead."""
 
-_SIDES = {"r": "right", "right": "right", "l": "left", "left": "left"}
+_SIDES = {"r": "right", "right": "right", "l": "left", "left": "left", "both": "both"}
 _MODES = {
     "arom": "active", "active": "active", "prom": "passive", "passive": "passive",
     "aarom": "assisted", "assisted": "assisted",
@@ -37,24 +38,25 @@ _JOINTS = {"mcp": "mcp", "mp": "mcp", "pip": "pip", "dip": "dip", "ip": "ip", "c
 
 
 def phrases() -> Phrases:
-    """Every phrase of the grammar, in lower case."""
+    """Every phrase of the grammar, in lower case. A phrase that says two things is a mistake in a declaration."""
     found: Phrases = {}
-    for slot, words in _fixed():
-        for text, meaning in words.items():
-            for form in dict.fromkeys((text, text.replace(" ", "-"))):
-                found[tuple(form.split())] = (slot, meaning)
-    for text, motion in motion_words().items():
-        found[tuple(text.split())] = ("motion", motion)
+    for slot, words in _said():
+        for text, answer in words.items():
+            for form in (text, text.replace(" ", "-")):
+                meaning = found.setdefault(tuple(form.split()), (slot, answer))
+                if meaning != (slot, answer):
+                    raise ValueError(f"'{form}' says both {meaning} and {(slot, answer)}")
     return found
 
 
-def _fixed() -> Iterator[tuple[str, Mapping[str, str]]]:
-    yield "kind", KIND_WORDS
+def _said() -> Iterator[tuple[str, Mapping[str, str]]]:
+    digit_parts = dict.fromkeys(key.removeprefix(f"{p.digit}-") for key, p in PARTS.items() if p.digit and not p.joint)
+    yield "kind", {**KIND_WORDS, **{name: name for name in KINDS}}
     yield "side", _SIDES
     yield "digit", {d: d for d in DIGITS} | {f"d{n}": d for n, d in enumerate(DIGITS, 1)}
-    skin = dict.fromkeys(key.removeprefix(f"{p.digit}-") for key, p in PARTS.items() if p.digit and not p.joint)
-    yield "part", _JOINTS | {key.replace("-", " "): key for key in skin if key not in DIGITS}
+    yield "part", _JOINTS | {key.replace("-", " "): key for key in digit_parts if key not in DIGITS}
     yield "part", {key.replace("-", " "): key for key, part in PARTS.items() if not part.digit}
+    yield "motion", motion_words()
     yield "mode", _MODES
     yield "together", _TOGETHER
     yield "orthosis_state", _STATES
