@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from zoneinfo import ZoneInfo
 
 from service.domain.clock import Moment, moment
-from service.domain.field import UNKNOWN
+from service.domain.field import UNKNOWN, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, Entry, MeasurementKind
 from service.errors import Invalid, Issue, Malformed
@@ -34,8 +34,8 @@ _OWN: dict[str, str] = {
     "date": "Day or time of the reading: 2026-03-02, 2026-03-02 09:30, or with an offset. Required.",
     "examiner": "Who measured, as in the header's table of examiners.",
     "kind": "Required: " + ", ".join(KINDS) + ".",
-    "side": "Required: right, left.",
-    "site": "Required: the part of the hand, such as index-pip, wrist, hand, thenar.",
+    "side": "right, left or both. Required, unless the kind is about the person and not a hand.",
+    "site": "The part of the hand, such as index-pip, wrist, thenar. Required, unless the kind has one site only.",
     "value": "The number, the arc, or the code. Required, unless trials or absent say otherwise.",
     "convention": "How the numbers were written. Required for "
     + "; ".join(f"{kind.title.lower()}: {', '.join(kind.conventions)}" for kind in KINDS.values() if kind.conventions)
@@ -51,7 +51,7 @@ _OWN: dict[str, str] = {
     "orthosis": "Key of the orthosis worn, with orthosis_state in-orthosis or out-of-orthosis.",
     "orthosis_system": "System of that key.",
 }
-_REQUIRED = ("patient", "patient_system", "date", "kind", "side", "site")
+_REQUIRED = ("patient", "patient_system", "date", "kind")
 _SAID = ("family", "given", "birthdate", "sex")
 
 
@@ -61,10 +61,7 @@ def _meanings() -> dict[str, str]:
     names = dict.fromkeys(f.name for kind in KINDS.values() for f in kind.all_fields)
     for name in (name for name in names if name not in _OWN):
         holders = [(kind, f) for kind in KINDS.values() for f in kind.all_fields if f.name == name]
-        says = {
-            kind.title: (f.title, ", ".join([*f.codes, *_whole(kind, name)]) if f.choices else "text")
-            for kind, f in holders
-        }
+        says = {kind.title: (f.title, _answers(kind, f)) for kind, f in holders}
         if len(set(says.values())) == 1:
             title, answers = next(iter(says.values()))
             only = "" if len(holders) == len(KINDS) else " (" + ", ".join(says).lower() + ")"
@@ -74,9 +71,12 @@ def _meanings() -> dict[str, str]:
     return found
 
 
-def _whole(kind: MeasurementKind, name: str) -> list[str]:
-    """The names of whole arcs, which an entry may give where one end is asked for."""
-    return list(kind.panels) if kind.axes and name == kind.axes[0].name else []
+def _answers(kind: MeasurementKind, field: Field) -> str:
+    """What a column may hold; where one end of an arc is asked for, an entry may give the whole arc."""
+    if field.units:
+        return "an amount in " + " or ".join(field.units)
+    whole = list(kind.panels) if kind.axes and field == kind.axes[0] else []
+    return ", ".join([*field.codes, *whole]) if field.choices else "text"
 
 
 COLUMNS: dict[str, str] = _meanings()
@@ -196,8 +196,8 @@ class Cells:
                 )
         return Entry(
             kind=self.required("kind"),
-            side=self.required("side"),
-            site=self.required("site"),
+            side=self.get("side"),
+            site=self.get("site"),
             value=self.get("value"),
             unit=self.get("unit"),
             convention=self.get("convention") if kind is None or kind.conventions else "",

@@ -13,7 +13,7 @@ from service.domain.actor import LOCAL
 from service.domain.kinds import KINDS
 from service.domain.shorthand import parse_all
 from service.errors import Malformed, RecordError, UnsupportedFormat
-from service.exchange.columns import COLUMNS, table
+from service.exchange.columns import _OWN, COLUMNS, table
 from service.exchange.files import import_file
 from service.exchange.header import read_header
 from service.exchange.scenario import examples_folder, load
@@ -70,7 +70,7 @@ def test_columns_that_are_unknown_or_missing_are_named(sqlite_records: Records, 
     with pytest.raises(Malformed) as caught:
         import_file(sqlite_records, LOCAL, path)
     assert [(i.value, i.rule) for i in caught.value.issues] == [
-        ("dates", "known-column"), ("mood", "known-column"), ("date", "required-column"), ("site", "required-column"),
+        ("dates", "known-column"), ("mood", "known-column"), ("date", "required-column"),
         ("value", "required-column"),
     ]  # fmt: skip
     assert "date" in caught.value.issues[0].expected
@@ -79,6 +79,7 @@ def test_columns_that_are_unknown_or_missing_are_named(sqlite_records: Records, 
 def test_every_field_of_every_kind_has_its_column() -> None:
     fields = {f.name for kind in KINDS.values() for f in kind.all_fields}
     assert fields <= set(COLUMNS)
+    assert fields & set(_OWN) == {"convention"}
     lines = table().splitlines()
     assert len(lines) == len(COLUMNS) + 2
     assert any(line.startswith("| `together` | ") and "blocked" in line for line in lines)
