@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache
 
 from service.domain.terms import Term, terms
 from service.errors import Invalid, Issue
@@ -125,11 +126,13 @@ LONE: dict[str, tuple[Direction, ...]] = {"cmc": (PALMAR_ABDUCTION, RADIAL_ABDUC
 """Directions measured without an opposite one, by type of joint."""
 
 
+@cache
 def directions(joint: str) -> tuple[Direction, ...]:
     """Every direction a joint of this type moves in."""
     return tuple(d for arc in ARCS[joint] for d in (arc.first, arc.second)) + LONE.get(joint, ())
 
 
+@cache
 def direction_of(joint: str, end: str) -> Direction | None:
     """The direction of which `end` is an end at this type of joint, or None where it has no such motion."""
     return next((d for d in directions(joint) if end in d.ends), None)

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
-from fractions import Fraction
 from typing import Literal
 
 from service.domain.anatomy import PartState, Side, Site
 from service.domain.error import PublishedError, errors_of
+from service.domain.field import REPEAT, UNKNOWN
 from service.domain.measurement import Coded, Measurement, Quantity
 from service.domain.terms import Term
 
@@ -41,13 +41,20 @@ class Parameters:
 
     `hyperextension`: `ignore` lets it count nothing, `deficit` counts it as a deficit at PIP and DIP joints.
     `reference_for` holds each side whose *other* side a clinician marked as fit to serve as its reference.
-    `dominant` is the dominant side, empty where that is not known. `touch_scheme` names the table of touch categories.
+    `dominant` is the dominant side, empty where that is not known. `touch_scheme` names the table of touch categories,
+    `norm` the table of a norm, empty for none. `sex` (female or male, as FHIR's administrative gender says them) and
+    `born` place a person in such a table. `include_from_memory` shows grades and scores whose tables nobody has
+    verified in print.
     """
 
     hyperextension: Literal["ignore", "deficit"] = "ignore"
     reference_for: frozenset[Side] = frozenset()
     dominant: Side | Literal[""] = ""
     touch_scheme: str = "hand-five-bands"
+    norm: str = ""
+    sex: str = ""
+    born: date | None = None
+    include_from_memory: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +102,7 @@ class Metric:
 
     `name` is permanent; `version` grows when the formula changes. `unit` is the unit of its value, empty where the
     value is one of `values` or keeps the unit of the reading. `caveat` goes into the notes of every result.
-    `compute` takes all measurements of one patient, of any number of visits.
+    `rule` takes all measurements of one patient, of any number of visits; `compute` is how others ask for it.
     """
 
     name: str
@@ -103,10 +110,16 @@ class Metric:
     title: str
     formula: str
     source: Source
-    compute: Compute
+    rule: Compute
     unit: str = ""
     values: Mapping[str, Term] = field(default_factory=dict)
     caveat: str = ""
+
+    def compute(
+        self, measurements: Sequence[Measurement], states: Sequence[PartState], parameters: Parameters
+    ) -> tuple[Result, ...]:
+        """Every result that these measurements of one patient give; repeats of a reading are left to repeatability."""
+        return self.rule([m for m in measurements if m.answer(REPEAT.name) == UNKNOWN], states, parameters)
 
     def result(  # noqa: PLR0913 - the parts of a result
         self,
@@ -150,10 +163,12 @@ def visit_of(measurement: Measurement) -> str:
     return measurement.circumstances.encounter or measurement.circumstances.taken.date().isoformat()
 
 
-def decimal(exact: Fraction, places: int = 6) -> Decimal:
-    """An exact number with at most `places` decimals, rounded half-even, without trailing zeros."""
-    result = Decimal(round(exact * 10**places)).scaleb(-places).normalize()
-    return result.quantize(Decimal(1)) if result == result.to_integral_value() else result
+def withheld(source: Source, parameters: Parameters) -> Missing | None:
+    """Why a table that nobody has verified in print gives nothing, unless it was asked for."""
+    if source.status != "from memory" or parameters.include_from_memory:
+        return None
+    reason = f"This table is from memory and not verified in print ({source.text}): it is shown only when asked for."
+    return Missing("from-memory", reason)
 
 
 def reference_result(result: Result, others: Iterable[Result]) -> Result | Missing:

@@ -56,6 +56,8 @@ UNITS: dict[str, Unit] = {
         Unit("{piece}", "piece", "pieces", Fraction(1)),
         Unit("1", "number of times", "number", Fraction(1)),
         Unit("%", "percent", "ratio", Fraction(1)),
+        Unit("N.m", "newton metre", "torque", Fraction(1)),
+        Unit("deg/(N.m)", "degree per newton metre", "compliance", Fraction(1)),
     )
 }
 
@@ -103,10 +105,11 @@ def convert(value: Decimal, source: str, target: str, *, places: int = 6) -> Dec
                 f"a unit of {there.dimension}",
             )
         )
-    return _rounded(Fraction(value) * here.size / there.size, places)
+    return rounded(Fraction(value) * here.size / there.size, places)
 
 
-def _rounded(exact: Fraction, places: int) -> Decimal:
+def rounded(exact: Fraction, places: int = 6) -> Decimal:
+    """An exact number with at most `places` decimals, rounded half-even, without trailing zeros."""
     scaled = round(exact * 10**places)
     result = Decimal(scaled).scaleb(-places).normalize()
     return result.quantize(Decimal(1)) if result == result.to_integral_value() else result

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from service.domain.error import ERRORS, errors_of
 from service.domain.kinds import KINDS
 from service.domain.measurement import Coded, Quantity
-from service.domain.metric import Missing, Parameters, decimal
+from service.domain.metric import Missing, Parameters
 from service.domain.metrics import METRICS
-from service.domain.units import UNITS, convert
+from service.domain.units import UNITS, convert, rounded
 
 RELEASED = {
     "arc-of-motion": 1,
@@ -154,7 +154,7 @@ def test_the_error_printed_in_two_units_is_one() -> None:
 
 @given(st.fractions(0, 1000), st.integers(0, 8))
 def test_exact_numbers_are_rounded_to_places_and_lose_no_more(exact, places) -> None:
-    found = decimal(exact, places)
+    found = rounded(exact, places)
     assert abs(Fraction(found) - exact) <= Fraction(1, 2 * 10**places)
     assert int(found.as_tuple().exponent) <= 0
     assert Quantity(found, "%").number == found

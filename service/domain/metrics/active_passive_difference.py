@@ -85,5 +85,5 @@ METRIC = Metric(
         "flexion. Hyperextension is a deficit below 0. Both readings of one visit and one orthosis state."
     ),
     source=Source("hand-therapy handbooks", "from memory"),
-    compute=compute,
+    rule=compute,
 )

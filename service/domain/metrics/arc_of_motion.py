@@ -132,5 +132,5 @@ METRIC = Metric(
         "Hyperextension counts nothing, or, by the policy 'deficit' (from memory), as a deficit at PIP and DIP joints."
     ),
     source=Source("ASSH Clinical Assessment Committee; Kleinert & Verdan, J Hand Surg Am 1983;8:794-798", "published"),
-    compute=compute,
+    rule=compute,
 )

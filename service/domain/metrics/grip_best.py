@@ -34,5 +34,5 @@ METRIC = Metric(
     title="Best grip trial",
     formula="The largest of the trials done, in the unit of the reading.",
     source=Source("largest trial per hand as in CDC NHANES 2011-2012, MGX_G documentation", "published"),
-    compute=compute,
+    rule=compute,
 )

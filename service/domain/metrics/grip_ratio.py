@@ -7,10 +7,10 @@ from fractions import Fraction
 
 from service.domain.anatomy import PartState
 from service.domain.measurement import Measurement, Quantity
-from service.domain.metric import Metric, Missing, Parameters, Result, Source, decimal, reference_result
+from service.domain.metric import Metric, Missing, Parameters, Result, Source, reference_result
 from service.domain.metrics import grip_summary
 from service.domain.metrics.percent_of_reference import NOT_MARKED
-from service.domain.units import unit
+from service.domain.units import rounded, unit
 
 
 def compute(
@@ -36,7 +36,7 @@ def _quotient(test: Result, reference: Result) -> Quantity | Missing:
     here, there = _newtons(test), _newtons(reference)
     if here is None or not there:
         return Missing("reference-zero", f"The grip of the {reference.site.name} is 0.")
-    return Quantity(decimal(100 * here / there), "%")
+    return Quantity(rounded(100 * here / there), "%")
 
 
 def _newtons(test: Result) -> Fraction | None:
@@ -73,7 +73,7 @@ METRIC = Metric(
         "Only where a clinician marked the other hand as reference."
     ),
     source=Source("hand-therapy handbooks", "from memory"),
-    compute=compute,
+    rule=compute,
     caveat=(
         "hands differ by dominance: by 12.72% on average in right-handed and -0.08% in left-handed people "
         "(Petersen 1989), by 0.1 to 3% in another study (Armstrong 1999)"

@@ -60,5 +60,5 @@ METRIC = Metric(
     source=Source(
         "mean of three trials: Mathiowetz et al. 1984; CDC NHANES 2011-2012, MGX_G documentation", "published"
     ),
-    compute=compute,
+    rule=compute,
 )

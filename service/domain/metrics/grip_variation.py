@@ -9,8 +9,9 @@ from math import isqrt
 
 from service.domain.anatomy import PartState
 from service.domain.measurement import Measurement, Quantity
-from service.domain.metric import Metric, Missing, Parameters, Result, Source, decimal
+from service.domain.metric import Metric, Missing, Parameters, Result, Source
 from service.domain.metrics.grip_trials import conditions_of, is_grip, trials_done
+from service.domain.units import rounded
 
 
 def compute(
@@ -39,7 +40,7 @@ def _value(test: Measurement) -> Quantity | Missing:
 def _root(square: Fraction, places: int = 6) -> Decimal:
     """The square root of an exact number, cut at twice as many places before it is rounded."""
     scale: int = 10 ** (2 * places)
-    return decimal(Fraction(isqrt(int(square * scale**2)), scale), places)
+    return rounded(Fraction(isqrt(int(square * scale**2)), scale), places)
 
 
 METRIC = Metric(
@@ -49,7 +50,7 @@ METRIC = Metric(
     unit="%",
     formula="100 x SD / mean of the trials done, SD with n - 1 (sample SD).",
     source=Source("Shechtman, part I; Ergonomics 1995;38:1819", "published"),
-    compute=compute,
+    rule=compute,
     caveat=(
         "a number only, no sign of effort: the cut-off of 7.5% misjudged 97% of sincere women and 64% of sincere men "
         "(Ergonomics 1995;38:1819)"

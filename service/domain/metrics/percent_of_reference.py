@@ -8,8 +8,9 @@ from fractions import Fraction
 
 from service.domain.anatomy import PartState
 from service.domain.measurement import Measurement, Quantity
-from service.domain.metric import Metric, Missing, Parameters, Result, Source, decimal, reference_result
+from service.domain.metric import Metric, Missing, Parameters, Result, Source, reference_result
 from service.domain.metrics import total_active_motion, total_passive_motion
+from service.domain.units import rounded
 
 NOT_MARKED = Missing("no-reference", "The other hand has not been marked by a clinician as fit to serve as reference.")
 
@@ -49,7 +50,7 @@ def _quotient(total: Result, reference: Result) -> Quantity | Missing:
     whole = sum((a.number for a in there if a.number is not None), Decimal(0))
     if whole <= 0 or total.number is None:
         return Missing("reference-zero", f"The {reference.site.name} has no motion to compare with.")
-    return Quantity(decimal(100 * Fraction(total.number) / Fraction(whole)), "%")
+    return Quantity(rounded(100 * Fraction(total.number) / Fraction(whole)), "%")
 
 
 def _result(total: Result, value: Quantity | Missing, reference: Result | None = None) -> Result:
@@ -84,5 +85,5 @@ METRIC = Metric(
     source=Source(
         "ASSH Clinical Assessment Committee 1976/1983; Kleinert & Verdan, J Hand Surg Am 1983;8:794-798", "published"
     ),
-    compute=compute,
+    rule=compute,
 )

@@ -27,5 +27,5 @@ METRIC = Metric(
         "ASSH Clinical Assessment Committee; Kleinert & Verdan, J Hand Surg Am 1983;8:794-798",
         "published",
     ),
-    compute=compute,
+    rule=compute,
 )

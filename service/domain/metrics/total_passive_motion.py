@@ -27,5 +27,5 @@ METRIC = Metric(
         "ASSH Clinical Assessment Committee: the same sum on passive angles",
         "from memory",
     ),
-    compute=compute,
+    rule=compute,
 )

@@ -105,5 +105,5 @@ METRIC = Metric(
     values=CATEGORIES,
     formula="The category that the named table gives to the marking of the lightest monofilament felt.",
     source=SCHEMES["hand-five-bands"].source,
-    compute=compute,
+    rule=compute,
 )

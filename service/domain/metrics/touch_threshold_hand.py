@@ -49,6 +49,6 @@ METRIC = Metric(
         "with the largest, not testable and absent parts are counted apart."
     ),
     source=Source("counting rule of this project over the categories of the named table", "project rule"),
-    compute=compute,
+    rule=compute,
     caveat="holds for the zones that were tested, and says nothing of the others",
 )
