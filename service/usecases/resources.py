@@ -22,6 +22,7 @@ from service.fhir.validation import require_valid
 from service.storage.records import Page, Reader, Stored, Writer
 from service.usecases import audit
 from service.usecases.doors import Door, enter
+from service.usecases.origin import without_mark
 from service.usecases.permissions import require
 from service.usecases.signing import marked
 
@@ -87,8 +88,11 @@ def create(
     *,
     if_none_exist: str | None = None,
     referential_integrity: bool = True,
+    imported: bool = False,
 ) -> Written:
     """Store a new resource under an id of the record's own; an id in `resource` is not used, as the standard says.
+
+    Only what is `imported` may bear the mark of an import; it is taken off everything else.
 
     With `if_none_exist` (search parameters, as in a URL) one match is answered instead. Raises `SeveralMatches` for
     more. `referential_integrity` requires that what it refers to is in the record.
@@ -102,7 +106,7 @@ def create(
                 return Written(found, "found")
         if referential_integrity:
             require_references(writer, [resource])
-        return _store(writer, actor, door, resource)
+        return _store(writer, actor, door, resource if imported else without_mark(resource))
 
 
 def add(writer: Writer, actor: Actor, resource: Json, *, id: str | None = None) -> Written:  # noqa: A002 - FHIR's word
@@ -120,9 +124,18 @@ def _store(writer: Writer, actor: Actor, door: Door, resource: Json, ident: str 
 
 
 def update(
-    writer: Writer, actor: Actor, resource: Json, *, expected: int | None = None, referential_integrity: bool = True
+    writer: Writer,
+    actor: Actor,
+    resource: Json,
+    *,
+    expected: int | None = None,
+    referential_integrity: bool = True,
+    imported: bool = False,
 ) -> Written:
-    """Store the next version of the resource of that id, or the first. Raises `PreconditionFailed`, `Forbidden`."""
+    """Store the next version of the resource of that id, or the first. Raises `PreconditionFailed`, `Forbidden`.
+
+    A change by hand takes the mark of an import off, as `create` does.
+    """
     require_kept(resource)
     kind, ident = str(resource["resourceType"]), str(resource.get("id", ""))
     with enter(actor, "update", kind, ident) as door:
@@ -135,6 +148,7 @@ def update(
         door.require_within(resource)
         if referential_integrity:
             require_references(writer, [resource])
+        resource = resource if imported else without_mark(resource)
         stored = writer.update(marked(resource, actor), expected=expected)
         door.wrote(stored)
         if before is None or before.deleted:

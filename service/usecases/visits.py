@@ -243,7 +243,7 @@ def _write(
         first = draft.measurements[0].circumstances
         source = (first.source[0], f"{draft.given.entry.key}/arc") if first.source else None
         panel = to_panel(draft.reading, replace(first, source=source), [w.stored.reference for w in acts])
-        create(writer, actor, _marked(visit, panel))
+        create(writer, actor, _marked(visit, panel), imported=visit.imported)
     yield from acts
 
 
@@ -256,7 +256,9 @@ def _write_one(
     known: tuple[Stored, Measurement] | None,
 ) -> tuple[Act, Stored]:
     if known is None:
-        return "created", create(writer, actor, _marked(visit, to_observation(measurement))).stored
+        return "created", create(
+            writer, actor, _marked(visit, to_observation(measurement)), imported=visit.imported
+        ).stored
     stored, before = known
     if _says_the_same(measurement, before):
         return "unchanged", stored
@@ -266,7 +268,7 @@ def _write_one(
         raise _corrected_since(place, measurement, before, stored)
     around = replace(measurement.circumstances, id=stored.id, status=before.circumstances.status)
     changed = to_observation(replace(measurement, circumstances=around))
-    return "updated", update(writer, actor, _marked(visit, changed)).stored
+    return "updated", update(writer, actor, _marked(visit, changed), imported=visit.imported).stored
 
 
 def _marked(visit: Visit, resource: Json) -> Json:
