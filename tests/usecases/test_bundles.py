@@ -195,9 +195,7 @@ def test_conditional_create_in_a_transaction_links_to_what_is_there(records: Rec
 
 def test_a_conditional_reference_finds_exactly_one(records: Records) -> None:
     run(records, "transaction", entry("PUT", "Patient/p", patient(id="p")))
-    (made,) = run(
-        records, "transaction", entry("POST", "Observation", observation(f"Patient?identifier={CHART}|C-1"))
-    )
+    (made,) = run(records, "transaction", entry("POST", "Observation", observation(f"Patient?identifier={CHART}|C-1")))
     assert made.stored
     assert made.stored.resource["subject"] == {"reference": "Patient/p"}
     with pytest.raises(NotFound, match="conditional reference"):
@@ -263,9 +261,7 @@ def test_a_batch_of_reads_writes_nothing(records: Records) -> None:
 
 def test_an_entry_may_begin_with_this_servers_address(records: Records) -> None:
     terms = Terms(base="http://here.example/fhir")
-    (made,) = run(
-        records, "batch", entry("PUT", "http://here.example/fhir/Patient/p", patient(id="p")), terms=terms
-    )
+    (made,) = run(records, "batch", entry("PUT", "http://here.example/fhir/Patient/p", patient(id="p")), terms=terms)
     assert made.outcome == "created"
     (other,) = run(records, "batch", entry("GET", "http://other.example/fhir/Patient/p"), terms=terms)
     assert other.outcome == "failed"
