@@ -2,39 +2,152 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from uuid import uuid4
+
 from service.domain.actor import Actor
-from service.domain.orthosis import OrthosisEpisode, require_lawful
-from service.errors import Duplicate, Issue
-from service.fhir.orthosis import to_device, to_device_use
+from service.domain.orthosis.episode import Episode, Event
+from service.domain.orthosis.history import life_of
+from service.domain.orthosis.statement import OrthosisEpisode, episode_of
+from service.errors import Conflict, Duplicate, Invalid, Issue, NotFound
+from service.fhir.course import COURSE_PROFILE, claims, from_episode_of_care
+from service.fhir.orthosis.events import from_device_use
+from service.fhir.search_parameters import parse
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
-from service.usecases.resources import create
+from service.usecases.orthosis_guard import Told, episodes_of, keep
+
+URI_SYSTEM = "urn:ietf:rfc:3986"
+"""The system of keys the record makes itself: `urn:uuid:…`, as R4 has it for identifiers that are addresses."""
 
 
-def record_orthosis(writer: Writer, actor: Actor, episode: OrthosisEpisode) -> Stored:
-    """Write down an orthosis and how it is worn; answers the DeviceUseStatement.
+def begin(writer: Writer, actor: Actor, episode: Episode) -> Told:
+    """Write down a new episode, with what has happened already. Without a key it gets one.
+
+    Raises `Duplicate` for a key that is taken, `Invalid` or `Conflict` for what cannot be.
+    """
+    key = episode.key if all(episode.key) else (URI_SYSTEM, f"urn:uuid:{uuid4()}")
+    if writer.by_identifier("ServiceRequest", *key) or writer.by_identifier("Device", *key):
+        message = "An orthosis episode with this key is already recorded."
+        raise Duplicate(Issue("duplicate", message, "key", "|".join(key), "episode-key", "a key of its own"))
+    patient = episode.patient.removeprefix("Patient/")
+    writer.get("Patient", patient)
+    _require_side_of_course(writer, patient, episode)
+    return keep(writer, actor, replace(episode, key=key), episodes_of(writer, patient))
+
+
+def _require_side_of_course(reader: Reader, patient: str, episode: Episode) -> None:
+    for stored in reader.of_patient(patient, "EpisodeOfCare"):
+        resource = stored.resource
+        if not claims(resource, COURSE_PROFILE) or resource.get("status") != "active":
+            continue
+        affected = from_episode_of_care(resource).affected
+        if affected and episode.design.side not in affected:
+            message = "The orthosis is for a side that is not under treatment in the patient's course."
+            expected = " or ".join(affected)
+            raise Invalid(Issue("value", message, "design.side", episode.design.side, "side-of-course", expected))
+
+
+def record(writer: Writer, actor: Actor, ident: str, events: Iterable[Event], *, after: int | None = None) -> Told:
+    """Write down what happened to an orthosis: all of it, or nothing.
+
+    `after` is the number of the last event the person saw; raises `Conflict` if there are more by now.
+    """
+    told = _find(writer, ident)
+    _require_seen(told, after)
+    return _keep(writer, actor, told.episode.with_events(events))
+
+
+def retract(writer: Writer, actor: Actor, ident: str, place: int, reason: str, *, after: int | None = None) -> Told:
+    """Take back an event that did not happen. It stays written, with the reason, and counts for nothing.
+
+    Raises `NotFound` for a number that no event has, `Conflict` where the others cannot have happened without it.
+    """
+    told = _find(writer, ident)
+    _require_seen(told, after)
+    if not reason.strip():
+        message = "An event is taken back for a reason, which needs to be said."
+        raise Invalid(Issue("required", message, "reason", reason, "reason-of-retraction", "the reason"))
+    events = told.episode.events
+    if not any(event.place == place and not event.retracted for event in events):
+        raise NotFound(f"The episode has no event {place} that counts.")
+    changed = tuple(replace(e, retracted=reason.strip()) if e.place == place else e for e in events)
+    return _keep(writer, actor, replace(told.episode, events=changed))
+
+
+def _require_seen(told: Told, after: int | None) -> None:
+    last = max((event.place for event in told.episode.events), default=0)
+    if after is not None and after != last:
+        message = "More has happened to the orthosis than was seen."
+        raise Conflict(Issue("conflict", message, "after", str(after), "last-event-seen", str(last)))
+
+
+def _keep(writer: Writer, actor: Actor, episode: Episode) -> Told:
+    return keep(writer, actor, episode, episodes_of(writer, episode.patient.removeprefix("Patient/")))
+
+
+def _find(reader: Reader, ident: str) -> Told:
+    """The episode with this id. Raises `NotFound`."""
+    for kind in ("ServiceRequest", "Device"):
+        stored = reader.find(kind, ident)
+        if stored is None or stored.deleted:
+            continue
+        found = next((e for e in episodes_of(reader, stored.patient) if e.id == ident), None)
+        if found:
+            return Told(found, life_of(found))
+    raise NotFound(f"There is no orthosis episode {ident}.")
+
+
+def record_orthosis(writer: Writer, actor: Actor, stated: OrthosisEpisode) -> Stored:
+    """Write down an orthosis and how it is worn, as another record tells it; answers the DeviceUseStatement.
 
     The same episode again changes nothing; its key with other content is refused.
     """
-    require_lawful(episode)
-    known = find_orthosis(writer, actor, episode.key)
-    if known is not None:
-        device = writer.get("Device", str(known.resource["device"]["reference"]).removeprefix("Device/"))
-        if _content(device) == to_device(episode) and _content(known) == to_device_use(episode, device.reference):
-            return known
+    made = episode_of(stated)
+    known = {each.key: each for each in episodes_of(writer, made.patient.removeprefix("Patient/"))}.get(made.key)
+    if known is None:
+        begin(writer, actor, made)
+    elif not _tells(known, made):
         message = "An orthosis episode with this key is already recorded, with other content."
-        raise Duplicate(Issue("duplicate", message, "key", "|".join(episode.key), "episode-key", "a key of its own"))
-    device = create(writer, actor, to_device(episode)).stored
-    return create(writer, actor, to_device_use(episode, device.reference)).stored
+        raise Duplicate(Issue("duplicate", message, "key", "|".join(made.key), "episode-key", "a key of its own"))
+    found = find_orthosis(writer, actor, made.key)
+    if found is None:
+        raise NotFound(f"The episode {'|'.join(made.key)} has no regimen that counts.")
+    return found
 
 
-def find_orthosis(reader: Reader, _actor: Actor, key: tuple[str, str]) -> Stored | None:
-    """The DeviceUseStatement of the episode with this key, or None."""
-    return reader.by_identifier("DeviceUseStatement", *key)
+def _tells(known: Episode, made: Episode) -> bool:
+    """Whether what is recorded begins as the statement tells it; more may have happened since."""
+    first = known.events[: len(made.events)]
+    return (known.design, known.name, [_bare(e) for e in first]) == (
+        made.design,
+        made.name,
+        [_bare(e) for e in made.events],
+    )
 
 
-def _content(stored: Stored) -> dict[str, object]:
-    resource = stored.resource
-    resource.pop("id")
-    resource["meta"] = {"profile": resource["meta"]["profile"]}
-    return resource
+def _bare(event: Event) -> Event:
+    return replace(event, id="")
+
+
+def find_orthosis(reader: Reader, _actor: Actor, key: tuple[str, str], day: date | None = None) -> Stored | None:
+    """The DeviceUseStatement of the regimen in force on a day, or the last before it; without a day, the last.
+
+    None where no regimen of this episode counts.
+    """
+    page = reader.search(parse("DeviceUseStatement", [("identifier", _token(key)), ("_count", "1000")]))
+    begun: list[tuple[datetime, int, Stored]] = []
+    for stored in page.matches:
+        resource = stored.resource
+        if resource.get("status") != "entered-in-error":
+            worn = from_device_use(resource)
+            if day is None or worn.day <= day:
+                begun.append((worn.at.astimezone(UTC), worn.place, stored))
+    return max(begun, key=lambda each: each[:2])[2] if begun else None
+
+
+def _token(key: tuple[str, str]) -> str:
+    """The key as a search has it, what the search would read as a sign of its own escaped."""
+    return "|".join("".join(f"\\{c}" if c in "\\|,$" else c for c in part) for part in key)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 
 from service.domain.orthosis.episode import (
@@ -25,6 +25,10 @@ def _place(event: Event) -> str:
     return f"event {event.place}"
 
 
+_EARLIEST_ZONE = timedelta(hours=14)
+"""Where a day begins first: a day alone lies ahead only if it has begun nowhere."""
+
+
 def as_it_stands(event: Event, now: datetime | None) -> Iterator[Issue]:
     """Everything about an event that cannot be, whatever came before; with `now`, also one that lies ahead."""
     place = _place(event)
@@ -42,9 +46,8 @@ def as_it_stands(event: Event, now: datetime | None) -> Iterator[Issue]:
             if item not in FINDINGS:
                 expected = "one of " + ", ".join(FINDINGS)
                 yield Issue("value", f"'{item}' is not an item of a check.", place, item, "known-finding", expected)
-    late = now is not None and (
-        event.day > now.astimezone(event.at.tzinfo).date() if event.day_only else event.at > now
-    )
+    begun = (now + _EARLIEST_ZONE).date() if now else None
+    late = begun is not None and (event.day > begun if event.day_only else now is not None and event.at > now)
     if late:
         message = "What has not happened yet is no event; a day it is meant for is the episode's 'planned'."
         yield Issue("value", message, f"{place}.at", event.at.isoformat(), "not-in-the-future", "now or earlier")
