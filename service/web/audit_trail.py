@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from typing import Any
 
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -18,6 +17,7 @@ from service.storage.audit_log import EventLog
 from service.usecases.audit import events_of, refusal_of
 from service.usecases.doors import Visitors, watched
 from service.web.errors import error_response
+from service.web.headers import pattern_of
 from service.web.identity.middleware import OPEN
 
 NOBODY = Actor("unidentified", "", "")
@@ -46,7 +46,8 @@ class AuditTrail:
             except Exception:
                 await answer.broken()  # what answers now lies further out
                 raise
-        _log(scope, answer.status, began)
+            finally:
+                _log(scope, answer.status, began)
 
 
 class _Ledger:
@@ -147,14 +148,13 @@ def _events(scope: Scope, visitors: Visitors, status: int) -> list[Event]:
 
 
 def _log(scope: Scope, status: int, began: float) -> None:
-    route: Any = scope.get("route")
     level = logging.ERROR if status >= 500 else logging.WARNING if status in (401, 403, 429) else logging.INFO
     actor: Actor | None = scope.get("actor")
     log(
         level,
         "A request was answered.",
         method=scope["method"] if scope["method"] in _METHODS else "other",
-        route=getattr(route, "path", None) or "none",
+        route=pattern_of(scope),
         status=status,
         milliseconds=round((time.monotonic() - began) * 1000, 1),
         role=actor.role if actor else "",

@@ -24,7 +24,7 @@ from service.errors import Issue, RecordError
 from service.fhir import text
 from service.logs import log
 from service.web.fhir.negotiation import FHIR_JSON
-from service.web.headers import SECURE_HEADERS
+from service.web.headers import SECURE_HEADERS, pattern_of
 
 STATUS: dict[type[RecordError], int] = {
     errors.Malformed: 400,
@@ -129,6 +129,7 @@ def install(app: FastAPI) -> None:
     async def answer_uncaught(request: Request, error: Exception) -> Response:
         response = _unexpected(request, error)
         response.headers.update(SECURE_HEADERS)  # the middleware that adds them lies further in
+        response.headers["connection"] = "close"  # the HTTP server gives a connection up that met a defect
         return response
 
     for kind in (RecordError, RequestValidationError, HTTPException, exc.OperationalError, exc.TimeoutError):
@@ -151,19 +152,14 @@ def _parameter_issue(found: dict[str, Any]) -> Issue:
     return Issue("invalid", f"{found['msg']}.", where="http." + ".".join(str(step) for step in found["loc"][1:]))
 
 
-def _route(request: Request) -> str:
-    """The pattern of the address, which names nobody."""
-    return str(getattr(request.scope.get("route"), "path", "none"))
-
-
 def _unavailable(request: Request, error: Exception) -> Response:
-    log(logging.ERROR, "The database did not answer.", route=_route(request), exc_info=error)
+    log(logging.ERROR, "The database did not answer.", route=pattern_of(request.scope), exc_info=error)
     issue = Issue("transient", "The database does not answer at the moment. Try again later.")
     return _answer(HTTPStatus.SERVICE_UNAVAILABLE, [issue], {"Retry-After": "10"})
 
 
 def _unexpected(request: Request, error: Exception) -> Response:
     reference = uuid4().hex
-    log(logging.ERROR, "An unexpected error.", reference=reference, route=_route(request), exc_info=error)
+    log(logging.ERROR, "An unexpected error.", reference=reference, route=pattern_of(request.scope), exc_info=error)
     sentence = f"Something went wrong inside the record. Its log says more, under the reference {reference}."
     return _answer(HTTPStatus.INTERNAL_SERVER_ERROR, [Issue("exception", sentence)])

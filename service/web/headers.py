@@ -19,6 +19,11 @@ SECURE_HEADERS = {
 _RAW = [(name.encode("ascii"), value.encode("ascii")) for name, value in SECURE_HEADERS.items()]
 
 
+def pattern_of(scope: Scope) -> str:
+    """The pattern of a request's address (`/fhir/{type}/{id}`), which names nobody; `none` before it is known."""
+    return str(scope.get("pattern") or getattr(scope.get("route"), "path", None) or "none")
+
+
 class SecureHeaders:
     """ASGI middleware: adds `SECURE_HEADERS` to every answer."""
 

@@ -61,6 +61,7 @@ def routes(base: str, interactions: Iterable[Interaction]) -> list[Route]:
 
 def _route(path: str, endpoints: dict[str, Endpoint]) -> Route:
     async def answer(request: Request) -> Response:
+        request.scope["pattern"] = path
         method = "GET" if request.method == "HEAD" else request.method
         return await endpoints[method](request)
 
