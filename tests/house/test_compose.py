@@ -17,6 +17,7 @@ import pytest
 from service.settings import Settings
 
 BIN = Path(sys.executable).parent
+PORT = Settings.model_fields["port"].default
 REQUIRED = {
     "POSTGRES_PASSWORD": "invented",
     "HANDRECORD_OIDC_ISSUER": "https://login.clinic.example",
@@ -65,10 +66,20 @@ def test_refuses_without_each_required_variable(root: Path, name: str) -> None:
     assert f"required variable {name} is missing" in done.stderr
 
 
-def test_nothing_is_published_and_nothing_listens_outside(services: dict[str, Any]) -> None:
-    assert [name for name, service in services.items() if "ports" in service or "network_mode" in service] == []
-    assert Settings.model_fields["host"].default == "127.0.0.1"
-    assert "HANDRECORD_HOST" not in services["service"]["environment"]
+def test_only_the_service_is_published_and_only_to_this_computer(services: dict[str, Any]) -> None:
+    (port,) = services["service"]["ports"]
+    assert (port["host_ip"], port["published"], port["target"]) == ("127.0.0.1", "8000", PORT)
+    assert "ports" not in services["database"]
+    assert [name for name, service in services.items() if "network_mode" in service] == []
+
+
+def test_without_a_provider_the_service_does_not_listen_where_the_file_tells_it(
+    root: Path, services: dict[str, Any]
+) -> None:
+    host = services["service"]["environment"]["HANDRECORD_HOST"]
+    done = _run(root, [sys.executable, "-m", "service", "serve"], HANDRECORD_HOST=host)
+    assert done.returncode == 1
+    assert "identity provider" in done.stderr
 
 
 def test_both_are_watched_and_the_database_is_kept(services: dict[str, Any]) -> None:
@@ -80,6 +91,11 @@ def test_both_are_watched_and_the_database_is_kept(services: dict[str, Any]) -> 
     release = re.fullmatch(r"postgres:(\d+)", services["database"]["image"])
     assert release is not None
     assert int(release.group(1)) >= 16
+
+
+def test_the_health_check_asks_an_address_that_there_is(root: Path, services: dict[str, Any]) -> None:
+    (path,) = re.findall(rf"http://127\.0\.0\.1:{PORT}(/\w+)", services["service"]["healthcheck"]["test"][-1])
+    assert path in json.loads((root / "schemas/openapi.json").read_text())["paths"]
 
 
 def test_image_does_not_run_as_root(dockerfile: list[tuple[str, str]]) -> None:
