@@ -132,11 +132,20 @@ def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Inval
                 with _at(one):
                     results[one.position] = _write(writer, actor, one)
         _require_integrity(writer, planned, found, terms)
+        results |= _settled(writer, actor, results)
         for one in planned:
             if one.method == "GET":
                 with _at(one):
                     results[one.position] = _get(writer, actor, one, terms)
     return [results[one.position] for one in planned]
+
+
+def _settled(writer: Writer, actor: Actor, results: dict[int, Result]) -> dict[int, Result]:
+    """What was created, as it stands when everything that follows from the whole has been set."""
+    created = {n: r.stored for n, r in results.items() if r.outcome == "created" and r.stored is not None}
+    written = [resources.Written(stored, "created") for stored in created.values()]
+    settled = resources.settled(writer, actor, written)
+    return {n: Result("created", one.stored) for n, one in zip(created, settled, strict=True)}
 
 
 def _readable(asked: Sequence[Request | Invalid]) -> list[Request]:

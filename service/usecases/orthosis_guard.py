@@ -36,18 +36,19 @@ class Told:
     life: Life
 
 
-def refuse_direct_change(*documents: Json) -> None:
+def refuse_direct_change(after: Json | None, before: Stored | None) -> None:
     """Raises `Conflict` for the update or deletion of a resource of an episode, as it stands or as it would be."""
-    for document in documents:
-        if claimed(document):
-            kind = str(document["resourceType"])
-            message = (
-                "What belongs to an orthosis episode is neither updated nor deleted directly; its events change it."
-            )
-            expected = "POST /orthosis-episodes/{id}/events, or a new resource of the episode"
-            raise Conflict(
-                Issue("business-rule", message, kind, str(document.get("id", "")), "life-of-states", expected)
-            )
+    if (after is None or not claimed(after)) and (before is None or not is_of_episode(before)):
+        return
+    message = "What belongs to an orthosis episode is neither updated nor deleted directly; its events change it."
+    expected = "POST /orthosis-episodes/{id}/events, or a new resource of the episode"
+    where = before.type if before else str(after and after["resourceType"])
+    raise Conflict(Issue("business-rule", message, where, rule="life-of-states", expected=expected))
+
+
+def is_of_episode(stored: Stored) -> bool:
+    """Whether a resource belongs to an orthosis episode."""
+    return stored.type in TYPES and not stored.deleted and bool(claimed(stored.resource))
 
 
 def episodes_of(reader: Reader, patient: str) -> list[Episode]:
@@ -62,9 +63,8 @@ def settle(writer: Writer, actor: Actor, created: Iterable[Stored]) -> None:
     """
     touched: dict[str, set[tuple[str, str]]] = {}
     for stored in created:
-        resource = stored.resource
-        if claimed(resource):
-            touched.setdefault(stored.patient, set()).add(key_of(resource))
+        if is_of_episode(stored):
+            touched.setdefault(stored.patient, set()).add(key_of(stored.resource))
     for patient, keys in touched.items():
         told = {each.key: each for each in episodes_of(writer, patient)}
         for key in keys:

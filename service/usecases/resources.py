@@ -6,8 +6,8 @@ writes, the references. The transaction is the caller's.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 from urllib.parse import parse_qsl
 
@@ -23,6 +23,7 @@ from service.storage.records import Page, Reader, Stored, Writer
 from service.usecases import audit
 from service.usecases.doors import Door, enter
 from service.usecases.origin import without_mark
+from service.usecases.orthosis_guard import is_of_episode, refuse_direct_change, settle
 from service.usecases.permissions import require
 from service.usecases.signing import marked
 
@@ -106,11 +107,21 @@ def create(
                 return Written(found, "found")
         if referential_integrity:
             require_references(writer, [resource])
-        return _store(writer, actor, door, resource if imported else without_mark(resource))
+        written = _store(writer, actor, door, resource if imported else without_mark(resource))
+        return settled(writer, actor, [written])[0]
+
+
+def settled(writer: Writer, actor: Actor, written: Sequence[Written]) -> list[Written]:
+    """What was written, as it stands after everything that follows from it was set. Raises what forbids it."""
+    settle(writer, actor, [one.stored for one in written])
+    return [
+        replace(one, stored=writer.get(one.stored.type, one.stored.id)) if is_of_episode(one.stored) else one
+        for one in written
+    ]
 
 
 def add(writer: Writer, actor: Actor, resource: Json, *, id: str | None = None) -> Written:  # noqa: A002 - FHIR's word
-    """Store a new resource that was checked already. Raises `Forbidden`."""
+    """Store a new resource that was checked already; its caller settles it. Raises `Forbidden`."""
     with enter(actor, "create", str(resource["resourceType"])) as door:
         return _store(writer, actor, door, resource, id)
 
@@ -146,6 +157,7 @@ def update(
         else:
             door.require_before(before)
         door.require_within(resource)
+        refuse_direct_change(resource, before)
         if referential_integrity:
             require_references(writer, [resource])
         resource = resource if imported else without_mark(resource)
@@ -174,6 +186,7 @@ def delete(
         before = writer.find(kind, ident)
         if before is not None:
             door.require_before(before)
+        refuse_direct_change(None, before)
         stored = writer.delete(kind, ident, expected=expected)
         if referential_integrity:
             require_unreferred(writer, [(kind, ident)])
