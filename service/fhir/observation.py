@@ -82,7 +82,7 @@ def to_panel(reading: Reading, circumstances: Circumstances, members: Iterable[s
     first = reading.measurements[0]
     kind = KINDS[first.kind]
     order = (reading.panel_axes or {})[kind.axes[0].name]
-    entered = f"{order} {reading.entry.value}"
+    entered = reading.entry.text or f"{order} {reading.entry.value}"
     convention = next(f for f in kind.context_fields if f.name == "convention")
     return {
         **_head(circumstances, PANEL_PROFILE),

@@ -6,7 +6,7 @@ What a reading may say follows from the declarations of the kinds; so does the J
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -15,6 +15,7 @@ from service.domain.clock import Moment, moment, zone_of
 from service.domain.field import Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, Entry, MeasurementKind
+from service.domain.shorthand import parse
 from service.errors import Invalid, Issue
 
 Identifier = tuple[str, str]
@@ -55,11 +56,12 @@ class Visit:
     imported: bool = False
 
 
-_VISIT = ("patient", "when", "zone", "by", "key", "readings")
+_VISIT = ("patient", "when", "zone", "by", "key", "declared", "readings")
 _READING = (
     "kind", "side", "site", "value", "unit", "convention", "trials", "absent", "confirmed", "note", "key", "by", "at",
-    "orthosis",
+    "orthosis", "shorthand",
 )  # fmt: skip
+_BESIDE_SHORTHAND = ("shorthand", "confirmed", "note", "key", "by", "at", "orthosis")
 
 
 class _Faults:
@@ -102,7 +104,8 @@ def visit_of(document: Mapping[str, Any], zone: ZoneInfo | None) -> Visit:
     if not isinstance(readings, list) or not readings:
         faults.add("readings", "A visit needs at least one reading.", "", "a list of readings")
         readings = []
-    made = [_reading(r, f"readings[{n}]", zone, faults) for n, r in enumerate(readings)]
+    declared = faults.text(document, "declared", "")
+    made = [_reading(r, f"readings[{n}]", zone, declared, faults) for n, r in enumerate(readings)]
     key = _identifier(document.get("key"), "key", faults)
     if faults.issues or when is None or patient is None or by is None:
         raise Invalid(*faults.issues)
@@ -150,16 +153,29 @@ def _identifier(given: Any, where: str, faults: _Faults) -> Identifier | None:
     return str(given["system"]), str(given["value"])
 
 
-def _reading(given: Any, where: str, zone: ZoneInfo | None, faults: _Faults) -> VisitReading | None:
+def _reading(given: Any, where: str, zone: ZoneInfo | None, declared: str, faults: _Faults) -> VisitReading | None:
     if not isinstance(given, Mapping):
         faults.add(where, "A reading is an object.", given, '{"kind": …, "side": …, "site": …, "value": …}')
         return None
+    text = {name: faults.text(given, name, f"{where}.") for name in given if name not in ("trials", "by", "orthosis")}
+    entry = (
+        _from_shorthand(given, text, where, declared, faults)
+        if "shorthand" in given
+        else _entry(given, text, where, faults)
+    )
+    if entry is None:
+        return None
+    at = _moment(text["at"], zone, f"{where}.at", faults) if text.get("at") else None
+    by = _person(given["by"], f"{where}.by", faults) if "by" in given else None
+    return VisitReading(entry, where, by, at, _identifier(given.get("orthosis"), f"{where}.orthosis", faults))
+
+
+def _entry(given: Mapping[str, Any], text: Mapping[str, str], where: str, faults: _Faults) -> Entry:
     trials = given.get("trials", [])
     if not isinstance(trials, list):
         faults.add(f"{where}.trials", "Trials are a list.", trials, '["30", "31.5", "stopped-for-pain"]')
         trials = []
-    text = {name: faults.text(given, name, f"{where}.") for name in given if name not in ("trials", "by", "orthosis")}
-    entry = Entry(
+    return Entry(
         kind=text.get("kind", ""),
         side=text.get("side", ""),
         site=text.get("site", ""),
@@ -173,9 +189,27 @@ def _reading(given: Any, where: str, zone: ZoneInfo | None, faults: _Faults) -> 
         note=text.get("note", ""),
         key=text.get("key", ""),
     )
-    at = _moment(text["at"], zone, f"{where}.at", faults) if text.get("at") else None
-    by = _person(given["by"], f"{where}.by", faults) if "by" in given else None
-    return VisitReading(entry, where, by, at, _identifier(given.get("orthosis"), f"{where}.orthosis", faults))
+
+
+def _from_shorthand(
+    given: Mapping[str, Any], text: Mapping[str, str], where: str, declared: str, faults: _Faults
+) -> Entry | None:
+    """The entry that a line of shorthand states. Whatever the line can say, stands in the line."""
+    for name in given:
+        if name not in _BESIDE_SHORTHAND:
+            expected = "one of " + ", ".join(_BESIDE_SHORTHAND)
+            faults.add(f"{where}.{name}", "A line of shorthand says this itself.", given[name], expected)
+    try:
+        entry = parse(text["shorthand"], declared)
+    except Invalid as error:
+        faults.raised(error, where)
+        return None
+    return replace(
+        entry,
+        confirmed=text.get("confirmed") or entry.confirmed,
+        note=text.get("note") or entry.note,
+        key=text.get("key") or entry.key,
+    )
 
 
 def visit_schema() -> dict[str, Any]:
@@ -192,9 +226,29 @@ def visit_schema() -> dict[str, Any]:
             "zone": {**text, "description": "IANA time zone of times without an offset."},
             "by": {**person, "description": "Who measured."},
             "key": {**identifier, "description": "Identifies the visit; a second entry with the same key adds to it."},
-            "readings": {"type": "array", "minItems": 1, "items": {"oneOf": [_schema(k) for k in KINDS.values()]}},
+            "declared": {**text, "description": "Words that hold for every line of shorthand, such as the convention."},
+            "readings": {
+                "type": "array",
+                "minItems": 1,
+                "items": {"oneOf": [*(_schema(k) for k in KINDS.values()), SHORTHAND_SCHEMA]},
+            },
         },
     }
+
+
+SHORTHAND_SCHEMA: dict[str, Any] = {
+    "title": "Shorthand",
+    "description": "One line in the trade's own words. `POST /shorthand` shows first what it is read as.",
+    "properties": {
+        "shorthand": {"type": "string", "description": "Such as: R ring PIP AROM ext/flex 0-20-90 neutral-zero"},
+        "confirmed": {"type": "string", "description": "The reason for accepting a value the record asked about."},
+        **{name: {"type": "string"} for name in ("note", "key", "at")},
+        "by": {"type": "object"},
+        "orthosis": {"type": "object", "description": "The episode worn, by system and value."},
+    },
+    "required": ["shorthand"],
+}
+"""JSON Schema of a reading given as a line of shorthand."""
 
 
 def _schema(kind: MeasurementKind) -> dict[str, Any]:

@@ -29,6 +29,7 @@ from service.web.loopback import LoopbackOnly
 from service.web.openapi import describe
 from service.web.patients import patients_router
 from service.web.rate_limit import RateLimit
+from service.web.shorthand import shorthand_router
 from service.web.time_limit import TimeLimit
 from service.web.visits import visits_router
 from service.web.work import Work
@@ -66,6 +67,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     errors.install(app)
     app.router.routes.extend(routes(BASE, interactions))
     app.include_router(visits_router(work, settings))
+    app.include_router(shorthand_router())
     app.include_router(patients_router(work))
     app.include_router(health_router(work))
     app.include_router(docs_router())
