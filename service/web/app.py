@@ -65,13 +65,13 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     )
     app.state.events = events
     errors.install(app)
+    app.include_router(identity_router(settings, setup))  # before the patterns of FHIR, which fit its addresses too
     app.router.routes.extend(routes(BASE, interactions))
     app.include_router(visits_router(work, settings))
     app.include_router(shorthand_router())
     app.include_router(patients_router(work))
     app.include_router(health_router(work))
     app.include_router(docs_router())
-    app.include_router(identity_router(settings, setup))
 
     def openapi() -> dict[str, Any]:
         if app.openapi_schema is None:
