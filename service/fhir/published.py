@@ -40,7 +40,8 @@ def definition(resource_type: str, name: str, title: str, description: str, /, *
 
     `name` is the last part of its address, `content` is in the order of the standard.
     """
-    notices = [NOTICES[system] for system in NOTICES if system in set(_texts(content))]
+    carried = set(_texts(content))
+    notices = [notice for system, notice in NOTICES.items() if system in carried]
     return {
         "resourceType": resource_type,
         "id": name,

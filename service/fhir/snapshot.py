@@ -11,8 +11,8 @@ from service.fhir.text import Json
 Change = tuple[str, dict[str, Any]]
 """An element's id (`Observation.component:trial.value[x]`) and what is narrowed there."""
 
-LEFT_OUT = ("mapping",)
-"""What the base says of each element that a profile need not repeat: mappings to other standards."""
+LEFT_OUT = frozenset({"mapping", "comment", "requirements", "alias", "xpath"})
+"""What the base says of each element and rule for other standards, other readers and other formats than JSON."""
 
 
 def derive(base: Json, changes: Iterable[Change]) -> tuple[list[Json], list[Json]]:
@@ -21,10 +21,7 @@ def derive(base: Json, changes: Iterable[Change]) -> tuple[list[Json], list[Json
     A change to an id that ends in a slice name unknown so far opens that slice: it starts as a copy of the sliced
     element with all below it. Invariants are added to those of the base; everything else replaces what was there.
     """
-    elements = [
-        {key: value for key, value in element.items() if key not in LEFT_OUT}
-        for element in deepcopy(base["snapshot"]["element"])
-    ]
+    elements = [_kept(element) for element in base["snapshot"]["element"]]
     differential: dict[str, Json] = {}
     for ident, narrowed in changes:
         if not any(element["id"] == ident for element in elements):
@@ -35,6 +32,13 @@ def derive(base: Json, changes: Iterable[Change]) -> tuple[list[Json], list[Json
         _narrow(stated, narrowed)
     order = {element["id"]: place for place, element in enumerate(elements)}
     return elements, sorted(differential.values(), key=lambda element: order[element["id"]])
+
+
+def _kept(value: Any) -> Any:
+    """A copy without what is left out."""
+    if isinstance(value, dict):
+        return {key: _kept(inner) for key, inner in value.items() if key not in LEFT_OUT}
+    return [_kept(inner) for inner in value] if isinstance(value, list) else value
 
 
 def _start(element: Json) -> Json:

@@ -61,9 +61,14 @@ def test_no_validator_complains_of_a_reading(resource: Json, validator: str) -> 
     assert [str(complaint) for complaint in complaints(validator, resource)] == []
 
 
-@pytest.mark.parametrize(("resource", "validator"), cases(list(DEFINITIONS), DEFINITIONS))
-def test_no_validator_complains_of_a_definition(resource: Json, validator: str) -> None:
-    assert [str(complaint) for complaint in complaints(validator, resource)] == []
+@pytest.mark.parametrize("resource_type", sorted({each["resourceType"] for each in DEFINITIONS.values()}))
+@pytest.mark.parametrize("validator", VALIDATORS)
+def test_no_validator_complains_of_a_definition(resource_type: str, validator: str) -> None:
+    judged = {n: each for n, each in DEFINITIONS.items() if each["resourceType"] == resource_type}
+    known = [name for name, each in judged.items() if validator in asked_about(each)]
+    assert known or validator == "ours", "every validator from outside knows these types"
+    found = [f"{name}: {complaint}" for name in known for complaint in complaints(validator, judged[name])]
+    assert found == []
 
 
 def test_there_are_readings_to_judge() -> None:
@@ -203,7 +208,7 @@ PLANTED_IN_DEFINITIONS: dict[str, tuple[str, Fault]] = {
     ),
     "an element without a path": (
         "StructureDefinition-orthosis-worn.json",
-        lambda r: r["snapshot"]["element"][1].pop("path"),
+        lambda r: r["snapshot"]["element"][0].pop("path"),
     ),
     "a statement of a server that describes none": (
         "CapabilityStatement-record.json",

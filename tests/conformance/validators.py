@@ -3,16 +3,19 @@
 fhirkit     structure, types and cardinality from the specification (fhirkit-rs)
 fhirclient  structure, types and cardinality of the SMART client's models (fhirclient)
 ours        service.fhir.validation, which asks fhir.resources among others, and our profiles
-pyrofile    invariants, bindings, slices and profiles over the core package and `schemas/` (pyrofile-validator)
+pyrofile    invariants, bindings, slices and profiles over the core package and our definitions (pyrofile-validator)
 """
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import io
 import json
 import os
 import re
+import shutil
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -27,6 +30,7 @@ from pydantic import ValidationError
 from pyrofile_validator import Validator
 from pyrofile_validator.config import ValidatorConfig
 
+from service.fhir import conformance
 from service.fhir.definitions import VALIDATED_TYPES
 from service.fhir.reading import check_profiles
 from service.fhir.text import Json, dump, parse
@@ -34,7 +38,6 @@ from service.fhir.validation import issues_of
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = Path(os.environ.get("HANDRECORD_TEST_DATA", ROOT / "../shared/data")) / "hl7.fhir.r4.core-4.0.1.tgz"
-SCHEMAS = ROOT / "schemas"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +135,10 @@ def _pyrofile() -> Validator:
     """One for the whole run: reading the core package takes seconds."""
     if not PACKAGE.is_file():
         pytest.skip(f"the core package is not at {PACKAGE}; HANDRECORD_TEST_DATA names its folder")
-    paths = [str(PACKAGE), str(SCHEMAS)]
+    schemas = Path(tempfile.mkdtemp(prefix="handrecord-schemas-"))
+    atexit.register(shutil.rmtree, schemas)
+    conformance.write(schemas)
+    paths = [str(PACKAGE), str(schemas)]
     terminology = {"mode": "local"}
     config = {"fhirVersion": "4.0.1", "localPackagePaths": paths, "terminology": terminology}
     return Validator(ValidatorConfig.load_dict(config))
@@ -174,7 +180,7 @@ REPEATED_ALIKE = ("concept", "element", "resource", "searchParam")
 def thinned(resource: Json) -> Json:
     """A definition with the first entries of each long list: time here grows with the square of them."""
     if resource["resourceType"] == "StructureDefinition":
-        parts = {part: {"element": _first_slices(resource[part]["element"])} for part in ("snapshot", "differential")}
+        parts = {part: {"element": _narrowed_only(resource, part)} for part in ("snapshot", "differential")}
         return {**resource, **parts}
     if resource["resourceType"] in ("CodeSystem", "ValueSet", "ConceptMap", "CapabilityStatement"):
         return {key: _thinned(key, value) for key, value in resource.items() if key != "count"}
@@ -190,16 +196,16 @@ def _thinned(key: str, value: Any) -> Any:
     return value
 
 
-def _first_slices(elements: list[Json]) -> list[Json]:
-    """The elements without the second and further slices of each sliced one."""
+def _narrowed_only(profile: Json, part: str) -> list[Json]:
+    """The elements that a profile narrows, with the first slice of each sliced one, and what they stand in."""
     first: dict[str, str] = {}
-    for element in elements:
+    for element in profile["differential"]["element"]:
         if "sliceName" in element:
             first.setdefault(element["path"], element["id"])
-    kept = tuple(first.values())
-    return [
-        e for e in elements if ":" not in e["id"] or e["id"] in kept or e["id"].startswith(tuple(f"{k}." for k in kept))
-    ]
+    inside = tuple(f"{slice_}." for slice_ in first.values())
+    stated = {element["id"] for element in profile["differential"]["element"]}
+    kept = {i for i in stated if ":" not in i or i in first.values() or i.startswith(inside)}
+    return [element for element in profile[part]["element"] if element["id"] in kept]
 
 
 def resource_in(path: Path) -> Json:

@@ -31,9 +31,18 @@ def with_(**content: Any) -> Fault:
     return lambda resource: resource.update(content)
 
 
-def component(resource: Json, code: str) -> Json:
-    found: Json = next(c for c in resource["component"] if c["code"]["coding"][0]["code"] == code)
-    return found
+def component(resource: Json, code: str, nth: int = 0) -> Json:
+    found = [c for c in resource["component"] if c["code"]["coding"][0]["code"] == code]
+    return found[nth]
+
+
+def placed(where: str, good: Json) -> str:
+    """An expression with `{code}` for the first component of that code, `{trial+1}` for the next trial, and `{last}`
+    for a component added to those of a good reading."""
+    codes = [c["code"]["coding"][0]["code"] for c in good["component"]]
+    places = {code: codes.index(code) for code in codes}
+    places |= {"trial+1": places.get("trial", 0) + 1, "last": len(codes)}
+    return where.format(**places)
 
 
 def coded(system: str, code: str) -> Json:

@@ -12,7 +12,8 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from service.domain.anatomy import SIDES, Site
+from service.domain.anatomy import Site
+from service.domain.field import UNKNOWN, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import (
     ABSENT_REASONS,
@@ -38,11 +39,11 @@ amounts = st.builds(
     lambda digits, places: Decimal(digits).scaleb(-places), st.integers(0, 10**12), st.integers(0, 9)
 ) | st.sampled_from([Decimal("1.50"), Decimal("100.00"), Decimal("0"), Decimal("0.0"), Decimal("1E+2")])
 moments = st.datetimes(
-    datetime(1900, 1, 1),  # noqa: DTZ001 - the offset comes with `timezones`
-    datetime(2100, 1, 1),  # noqa: DTZ001
+    datetime(1900, 1, 1),
+    datetime(2100, 1, 1),
     timezones=st.integers(-14 * 60, 14 * 60).map(lambda minutes: timezone(timedelta(minutes=minutes))),
 ).map(lambda moment: moment.replace(fold=0))
-days = st.dates(datetime(1900, 1, 1).date(), datetime(2100, 1, 1).date()).map(  # noqa: DTZ001
+days = st.dates(datetime(1900, 1, 1).date(), datetime(2100, 1, 1).date()).map(
     lambda day: datetime(day.year, day.month, day.day, tzinfo=UTC)
 )
 absences = st.sampled_from(sorted(ABSENT_REASONS)).map(Absent)
@@ -76,29 +77,35 @@ def quantities(kind: MeasurementKind) -> st.SearchStrategy[Quantity]:
 
 
 def answers(kind: MeasurementKind) -> st.SearchStrategy[Mapping[str, str]]:
-    return st.fixed_dictionaries(
-        {field.name: st.sampled_from(field.codes) if field.choices else words for field in kind.context_fields}
-    )
+    return st.fixed_dictionaries({field.name: answer(field) for field in kind.context_fields})
+
+
+def answer(field: Field) -> st.SearchStrategy[str]:
+    if field.choices:
+        return st.sampled_from(field.codes)
+    if not field.units:
+        return words
+    stated = st.builds(lambda amount, unit: f"{amount} {unit}", amounts, st.sampled_from(field.units))
+    return stated if field.required else st.just(UNKNOWN) | stated
 
 
 def places(kind: MeasurementKind, axes: Mapping[str, str]) -> list[Site]:
     """The sites where a code of this kind can be measured."""
-    sides = [axes["side"]] if kind.side_in_code else SIDES
-    sites = [Site(side, part) for side in sides for part in kind.sites]
-    return [site for site in sites if kind.placed(site, axes)]
+    return [site for site in kind.places if axes.get("side", site.side) == site.side and kind.placed(site, axes)]
 
 
 @st.composite
 def measurements(draw: st.DrawFn, kinds: tuple[str, ...] = tuple(KINDS)) -> Measurement:
     kind = KINDS[draw(st.sampled_from(kinds))]
     axes = draw(st.sampled_from([axes for _, axes in kind.concepts.values()]))
-    values = st.sampled_from(sorted(kind.values)).map(Coded) if kind.values else quantities(kind)
+    values = [st.sampled_from(sorted(kind.values)).map(Coded)] if kind.values else []
+    values += [quantities(kind)] if kind.units else []
     attempts = st.lists(quantities(kind) | absences, max_size=4).map(tuple) if kind.summary_rules else st.just(())
     return Measurement(
         kind=kind.name,
         site=draw(st.sampled_from(places(kind, axes))),
         axes=axes,
-        value=draw(values | absences),
+        value=draw(st.one_of(*values, absences)),
         context=draw(answers(kind)),
         circumstances=draw(circumstances()),
         trials=draw(attempts),

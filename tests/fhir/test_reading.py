@@ -9,11 +9,12 @@ import pytest
 
 from service.domain.kinds import KINDS
 from service.errors import Invalid
-from service.fhir.canonical import code_system, profile
+from service.fhir.canonical import code_system
+from service.fhir.observation import profile_of
 from service.fhir.reading import check_profiles, from_observation, is_panel, kind_claimed
 from service.fhir.text import Json
 
-from .faults import GRIP, MOTION, PANEL, TOUCH, Fault, coded, component, known, place, with_, without
+from .faults import GRIP, MOTION, PANEL, TOUCH, Fault, coded, component, known, place, placed, with_, without
 from .measurements import handwritten
 
 STATED = {stated.name: stated.expected for stated in handwritten()}
@@ -88,19 +89,19 @@ FAULTS: dict[str, tuple[Json, Fault, str]] = {
     "an unknown component": (
         MOTION,
         lambda r: component(r, "together")["code"]["coding"][0].update(code="mood"),
-        "Observation.component[0].code",
+        "Observation.component[{together}].code",
     ),
     "a component of another system": (
         MOTION,
         lambda r: component(r, "together")["code"]["coding"][0].update(system="http://loinc.org"),
-        "Observation.component[0].code",
+        "Observation.component[{together}].code",
     ),
     "a component of another kind": (
         TOUCH,
         lambda r: r["component"].append(deepcopy(component(MOTION, "together"))),
-        "Observation.component[4].code",
+        "Observation.component[{last}].code",
     ),
-    "one question answered twice": (MOTION, second_answer, "Observation.component[4]"),
+    "one question answered twice": (MOTION, second_answer, "Observation.component[{last}]"),
     "an unknown answer": (
         MOTION,
         lambda r: (
@@ -109,7 +110,7 @@ FAULTS: dict[str, tuple[Json, Fault, str]] = {
             )
             or component(r, "treatment").pop("dataAbsentReason")
         ),
-        "Observation.component[1].value",
+        "Observation.component[{treatment}].value",
     ),
     "an unknown method": (
         MOTION,
@@ -119,12 +120,12 @@ FAULTS: dict[str, tuple[Json, Fault, str]] = {
     "a trial without a number": (
         GRIP,
         lambda r: component(r, "trial")["valueQuantity"].pop("value"),
-        "Observation.component[5].valueQuantity",
+        "Observation.component[{trial}].valueQuantity.value",
     ),
     "a trial without a reason": (
         GRIP,
-        lambda r: r["component"][6].pop("dataAbsentReason"),
-        "Observation.component[6].dataAbsentReason",
+        lambda r: component(r, "trial", 1).pop("dataAbsentReason"),
+        "Observation.component[{trial+1}].dataAbsentReason",
     ),
 }
 
@@ -137,7 +138,7 @@ def test_a_fault_is_refused_with_its_place(name: str) -> None:
     fault(bad)
     with pytest.raises(Invalid) as refused:
         from_observation(bad)
-    assert [issue.where for issue in refused.value.issues] == [where]
+    assert [issue.where for issue in refused.value.issues] == [placed(where, good)]
     assert all(issue.message.endswith(".") and issue.severity == "error" for issue in refused.value.issues)
     assert check_profiles(bad) == list(refused.value.issues)
 
@@ -191,8 +192,9 @@ def test_what_claims_no_profile_is_never_a_reading() -> None:
 
 
 def test_each_kind_is_told_by_its_profile() -> None:
-    claimed = {stated["meta"]["profile"][0]: kind_claimed(stated) for stated in STATED.values()}
-    assert claimed == {profile("arc-panel"): None, **{profile(name): kind for name, kind in KINDS.items()}}
+    for kind in KINDS.values():
+        assert kind_claimed({"resourceType": "Observation", "meta": {"profile": [profile_of(kind)]}}) is kind
+    assert [kind_claimed(resource) for resource in (PANEL, GRIP)] == [None, KINDS["grip-strength"]]
     assert [is_panel(resource) for resource in (PANEL, MOTION)] == [True, False]
 
 

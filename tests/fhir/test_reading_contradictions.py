@@ -11,7 +11,7 @@ from service.fhir.canonical import code_system
 from service.fhir.reading import check_profiles
 from service.fhir.text import Json
 
-from .faults import GRIP, MOTION, PANEL, TOUCH, Fault, coded, component, place, with_, without
+from .faults import GRIP, MOTION, PANEL, TOUCH, Fault, coded, component, place, placed, with_, without
 
 OURS = code_system("observation-code")
 
@@ -48,7 +48,7 @@ CONTRADICTIONS: dict[str, tuple[Json, Fault, str]] = {
     "a trial in mass": (
         GRIP,
         lambda r: component(r, "trial")["valueQuantity"].update(code="kg"),
-        "Observation.component[5].valueQuantity",
+        "Observation.component[{trial}].valueQuantity.code",
     ),
     "a method of another system": (MOTION, with_(method=coded("http://loinc.org", "1-8")), "Observation.method"),
 }
@@ -59,7 +59,16 @@ def open_or_closed(name: str) -> Any:
     return pytest.param(name, marks=[pytest.mark.xfail(reason=reason)] if name in UNCHECKED else [])
 
 
-UNCHECKED = frozenset(CONTRADICTIONS)
+UNCHECKED = frozenset(
+    {
+        "active and passive at once",
+        "left and right at once",
+        "the grip of the other hand",
+        "a month for a time",
+        "a meaning that is modified",
+        "a method of another system",
+    }
+)
 """What `check_profiles` lets pass, or stumbles over, though the published profiles refuse it."""
 
 
@@ -68,7 +77,7 @@ def test_a_contradiction_is_refused_with_its_place(name: str) -> None:
     good, fault, where = CONTRADICTIONS[name]
     bad = deepcopy(good)
     fault(bad)
-    assert [issue.where for issue in check_profiles(bad)] == [where]
+    assert [issue.where for issue in check_profiles(bad)] == [placed(where, good)]
 
 
 def without_members(resource: Json) -> None:
