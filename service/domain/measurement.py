@@ -13,7 +13,7 @@ from decimal import Decimal
 from itertools import product
 from typing import Literal
 
-from service.domain.anatomy import SIDES, Laterality, Site
+from service.domain.anatomy import PARTS, SIDES, Laterality, Site
 from service.domain.field import COMMON, UNKNOWN, Field
 from service.domain.terms import Coding, Term
 from service.errors import Issue
@@ -234,6 +234,11 @@ class MeasurementKind:
             implied.append(Field("summary_rule", "How trials made the value", self.summary_rules))
         return self.fields + COMMON + tuple(implied)
 
+    @property
+    def places(self) -> tuple[Site, ...]:
+        """Every site where it is measured, side by side."""
+        return tuple(Site(side, part) for side in self.sides for part in self.sites if side in PARTS[part].sides)
+
     def code(self, axes: Mapping[str, str]) -> str:
         """The local code of these answers: `flexion-active-free`."""
         parts = [self.stem] if self.stem else []
@@ -274,6 +279,11 @@ def _concepts(kind: MeasurementKind) -> Mapping[str, tuple[Term, Mapping[str, st
         known = {kind.code(axes): (_concept(kind, axes), axes) for axes in _combinations(kind)}
         _CONCEPTS[kind.name, kind.version] = known
     return known
+
+
+def forget_concepts(kind: MeasurementKind) -> None:
+    """Make a kind's codes anew at their next use, after a list of answers has grown."""
+    _CONCEPTS.pop((kind.name, kind.version), None)
 
 
 def _combinations(kind: MeasurementKind) -> Iterable[Mapping[str, str]]:

@@ -146,7 +146,7 @@ def _require(kind: MeasurementKind, entry: Entry, where: Site) -> None:
         expected = "a value, or in absent the reason why there is none"
         issues.append(Issue("required", "The reading has no value.", "value", "", "value-or-reason", expected))
     if entry.trials and not kind.summary_rules:
-        issues.append(Issue("value", f"{kind.title} is not recorded in trials.", "trials", rule="trials"))
+        issues.append(Issue("value", f"{kind.title} is not recorded in trials.", "trials", "", "trials", "one value"))
     if issues:
         raise Invalid(*issues)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from typing import Any
 
-from service.domain.anatomy import PERSON, SIDES, Site
+from service.domain.anatomy import PERSON, SIDES
 from service.domain.field import Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import MeasurementKind
@@ -202,8 +202,7 @@ def _of_quantity(kind: MeasurementKind) -> Iterator[tuple[str, str, str]]:
 
 def largest(kind: MeasurementKind, unit: str) -> Decimal | None:
     """The largest amount in `unit` that any site and code of a kind can have, or None where nothing is bounded."""
-    sites = [Site(side, part) for side in kind.sides for part in kind.sites]
-    found = [kind.bounds(site, axes) for site in sites for _, axes in kind.concepts.values()]
+    found = [kind.bounds(site, axes) for site in kind.places for _, axes in kind.concepts.values()]
     measured = [each for each in found if each is None or UNITS[each.unit].dimension == UNITS[unit].dimension]
     limits = [convert(each.hard, each.unit, unit) for each in measured if each is not None]
     return max(limits) if limits and len(limits) == len(measured) else None

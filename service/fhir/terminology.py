@@ -236,11 +236,8 @@ def _units(codes: Iterable[str]) -> tuple[Term, ...]:
 
 def sites_of(kind: MeasurementKind) -> list[Term]:
     """The sites, with their sides, where a kind is measured."""
-    return [
-        term
-        for term in SITE_TERMS.values()
-        if term.properties["part"] in kind.sites and term.properties["side"] in kind.sides
-    ]
+    sites = {site.code for site in kind.places}
+    return [term for term in SITE_TERMS.values() if term.code in sites]
 
 
 def _choices_of_panels(kinds: list[MeasurementKind]) -> Iterator[Choice]:

@@ -6,13 +6,12 @@ Each file was read against R4's Observation (https://hl7.org/fhir/R4/observation
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 import pytest
 
-from service.domain.kinds import KINDS
 from service.domain.measurement import Caution, Circumstances, Entry
 from service.domain.reading import check, read_entry
 from service.fhir import conformance
@@ -20,18 +19,10 @@ from service.fhir.observation import ORTHOSIS_WORN, to_observation, to_panel
 from service.fhir.reading import check_profiles
 from service.fhir.text import Json, dump, parse
 
+from .example_readings import VISIT, resources
 from .measurements import as_written
 
 FOLDER = Path(__file__).resolve().parents[2] / "examples" / "resources"
-VISIT = Circumstances(
-    subject="Patient/example-patient",
-    taken=datetime(2026, 3, 2, 9, 40, tzinfo=timezone(timedelta(hours=1))),
-    performer="Practitioner/example-therapist",
-    performer_name="M. Example (invented)",
-    encounter="Encounter/example-visit",
-    status="final",
-    note="Invented example; no real person.",
-)
 ARC = Entry(
     kind="joint-motion",
     side="right",
@@ -123,6 +114,7 @@ def examples() -> dict[str, Json]:
         **single("joint-motion-confirmed", UNUSUAL),
         **single("grip-strength", GRIP),
         **single("touch-threshold", TOUCH, day),
+        **resources(),
     }
 
 
@@ -154,4 +146,3 @@ def test_every_profile_has_an_example() -> None:
     made = conformance.resources()
     assert used == {each["url"] for each in made.values() if each["resourceType"] == "StructureDefinition"}
     assert ORTHOSIS_WORN in used
-    assert {entry.kind for entry in (ARC, GRIP, TOUCH)} == set(KINDS)

@@ -13,19 +13,21 @@ from service.domain.terms import SNOMED, Coding, Term, by_code
 from service.errors import Invalid, Issue
 
 _JOINTS = tuple(key for key, part in PARTS.items() if part.kind == "joint")
-_ENDS = tuple(dict.fromkeys(e for j in ARCS for d in directions(j) for e in d.ends))
 _FUNCTIONS = {
     "extension": ("24154002", "Musculoskeletal extension, function"),
     "pronation": ("88241000", "Pronation, function"),
     "supination": ("14502000", "Supination, function"),
 }
 
-MOTION = Field(
-    "motion",
-    "The end of the arc that was measured",
-    by_code(Term(end, end.replace("-", " ")) for end in _ENDS),
-    required=True,
-)
+
+def motion_of(*joints: str) -> Field:
+    """The ends of the arcs of these types of joint, as a field."""
+    ends = dict.fromkeys(end for joint in joints for d in directions(joint) for end in d.ends)
+    answers = by_code(Term(end, end.replace("-", " ")) for end in ends)
+    return Field("motion", "The end of the arc that was measured", answers, required=True)
+
+
+MOTION = motion_of(*ARCS)
 TOGETHER = Field(
     "together",
     "Whether the joints of the digit moved together",
