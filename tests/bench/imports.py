@@ -12,7 +12,7 @@ import time
 from pathlib import Path
 
 from tests.bench.material import VISITS, day_of
-from tests.bench.servers import ROOT, environment
+from tests.bench.servers import ROOT, environment, migrate
 
 SITES = tuple(f"{digit}-{joint}" for digit in ("index", "middle", "ring", "little") for joint in ("mcp", "pip", "dip"))
 LIMIT = 1800.0
@@ -54,7 +54,7 @@ def record(rows: int) -> float:
     """Rows a second through `handrecord import`, start of the process included."""
     with tempfile.TemporaryDirectory() as folder:
         path, variables = write(Path(folder), rows), environment(Path(folder))
-        subprocess.run([sys.executable, "-m", "service", "migrate"], cwd=ROOT, env=variables, check=True, timeout=60)
+        migrate(variables)
         return _timed([sys.executable, "-m", "service", "import", str(path), "--create-patients"], variables, rows)
 
 

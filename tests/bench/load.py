@@ -16,11 +16,12 @@ DRAIN = 60.0
 
 @dataclass(frozen=True)
 class Load:
-    """What was measured: answers a second of the kind asked for, latencies in milliseconds, answers of another kind."""
+    """What was measured: good answers a second, their latencies in milliseconds, all answers, those that were bad."""
 
     rate: float
     median: float
     p99: float
+    answers: int
     failed: int
 
 
@@ -81,9 +82,10 @@ def drive(port: int, requests: Sequence[bytes], *, clients: int, seconds: float,
     turn = itertools.cycle(requests)
     connections = [_Connection(port) for _ in range(clients)]
     began = last = time.perf_counter() + warm
-    taken, failed = [], 0
+    taken, answers, failed = [], 0, 0
     for connection, status in _answers(connections, turn, began + seconds):
         now = time.perf_counter()
+        answers += 1
         if not 200 <= status < 300:
             failed += 1
         elif now > began:
@@ -92,9 +94,10 @@ def drive(port: int, requests: Sequence[bytes], *, clients: int, seconds: float,
     for connection in connections:
         connection.socket.close()
     if not taken:
-        return Load(0.0, float("nan"), float("nan"), failed)
+        return Load(0.0, float("nan"), float("nan"), answers, failed)
     taken.sort()
-    return Load(len(taken) / (last - began), statistics.median(taken), taken[int(len(taken) * 0.99)], failed)
+    p99 = taken[int(len(taken) * 0.99)]
+    return Load(len(taken) / (last - began), statistics.median(taken), p99, answers, failed)
 
 
 def _answers(connections: list[_Connection], turn: Iterator[bytes], ended: float) -> Iterator[tuple[_Connection, int]]:

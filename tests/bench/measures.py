@@ -10,6 +10,7 @@ import httpx
 
 from tests.bench import material
 from tests.bench.load import Load, drive
+from tests.bench.servers import Server
 
 SEED = 20250107
 
@@ -59,8 +60,18 @@ def entries(port: int, measure: Measure) -> int:
     return len(answer.json().get("entry", []))
 
 
-def run(port: int, measure: Measure, *, clients: int, seconds: float, warm: float = 1.0) -> Load:
+@dataclass(frozen=True)
+class Taken:
+    """A load, and the milliseconds of processor time that each of its answers took the server."""
+
+    load: Load
+    cpu: float
+
+
+def run(server: Server, measure: Measure, *, clients: int, seconds: float, warm: float = 1.0) -> Taken:
     """Measures once the answer is known to be the right one."""
-    if measure.entries is not None and entries(port, measure) != measure.entries:
-        raise ValueError(f"{measure.name}: {entries(port, measure)} entries where {measure.entries} are stored")
-    return drive(port, measure.requests, clients=clients, seconds=seconds, warm=warm)
+    if measure.entries is not None and (found := entries(server.port, measure)) != measure.entries:
+        raise ValueError(f"{measure.name}: {found} entries where {measure.entries} are stored")
+    before = server.busy
+    load = drive(server.port, measure.requests, clients=clients, seconds=seconds, warm=warm)
+    return Taken(load, (server.busy - before) * 1000 / load.answers)

@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import httpx
@@ -18,15 +19,35 @@ START = 30.0
 """Seconds a server may take to answer for the first time."""
 
 
+@dataclass(frozen=True)
+class Server:
+    """A server that answers on `port`."""
+
+    port: int
+    process: int
+
+    @property
+    def busy(self) -> float:
+        """Seconds of processor time it has used so far; Linux only."""
+        fields = Path(f"/proc/{self.process}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 @contextmanager
-def record(folder: Path) -> Iterator[int]:
-    """The record, as an operator starts it; gives its port."""
+def record(folder: Path) -> Iterator[Server]:
+    """The record, as an operator starts it."""
     variables = environment(folder)
-    subprocess.run([sys.executable, "-m", "service", "migrate"], cwd=ROOT, env=variables, check=True, timeout=60)
+    migrate(variables)
     port = _free_port()
     command = [sys.executable, "-m", "service", "serve", "--port", str(port)]
-    with _started(command, port, variables):
-        yield port
+    with _started(command, port, variables) as server:
+        yield server
+
+
+def migrate(variables: dict[str, str]) -> None:
+    """Make the record's database."""
+    command = [sys.executable, "-m", "service", "migrate"]
+    subprocess.run(command, cwd=ROOT, env=variables, check=True, timeout=60, stdout=subprocess.DEVNULL)
 
 
 def environment(folder: Path) -> dict[str, str]:
@@ -35,13 +56,13 @@ def environment(folder: Path) -> dict[str, str]:
 
 
 @contextmanager
-def naive(folder: Path) -> Iterator[int]:
-    """The server to compare with; gives its port."""
+def naive(folder: Path) -> Iterator[Server]:
+    """The server to compare with."""
     port = _free_port()
     command = [sys.executable, "-m", "uvicorn", "tests.bench.naive:app", "--port", str(port)]
     command += ["--log-level", "warning", "--no-access-log"]
-    with _started(command, port, os.environ | {"NAIVE_DATABASE": str(folder / "naive.sqlite")}):
-        yield port
+    with _started(command, port, os.environ | {"NAIVE_DATABASE": str(folder / "naive.sqlite")}) as server:
+        yield server
 
 
 def _free_port() -> int:
@@ -51,11 +72,11 @@ def _free_port() -> int:
 
 
 @contextmanager
-def _started(command: list[str], port: int, variables: dict[str, str]) -> Iterator[None]:
+def _started(command: list[str], port: int, variables: dict[str, str]) -> Iterator[Server]:
     process = subprocess.Popen(command, cwd=ROOT, env=variables, stdout=subprocess.DEVNULL)
     try:
         _wait(process, port)
-        yield
+        yield Server(port, process.pid)
     finally:
         process.terminate()
         process.wait(timeout=START)

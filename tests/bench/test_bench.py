@@ -16,12 +16,14 @@ BUNDLES = 4
 
 
 @pytest.mark.parametrize("start", [servers.naive, servers.record])
-def test_every_load_is_answered(start: Callable[[Path], AbstractContextManager[int]], tmp_path: Path) -> None:
-    with start(tmp_path) as port:
-        references = seed(port, BUNDLES)
+def test_every_load_is_answered(
+    start: Callable[[Path], AbstractContextManager[servers.Server]], tmp_path: Path
+) -> None:
+    with start(tmp_path) as server:
+        references = seed(server.port, BUNDLES)
         assert len(set(references)) == 100 * BUNDLES
         for measure in measures(references, len(references) // PATIENTS):
-            load = run(port, measure, clients=2, seconds=0.2, warm=0)
+            load = run(server, measure, clients=2, seconds=0.2, warm=0).load
             assert load.failed == 0
             assert load.rate > 0
             assert load.median <= load.p99
