@@ -111,6 +111,22 @@ def test_search_parameters_are_as_published() -> None:
     assert definitions.search_parameters("Observation")["patient"].expression == shared["expression"]
 
 
+def test_no_example_displaces_a_parameter_of_the_standard() -> None:
+    """The package holds examples of SearchParameters whose codes are those of real ones (`_id`, `subject`)."""
+    for name in SERVED_TYPES:
+        for code, parameter in definitions.search_parameters(name).items():
+            assert "SearchParameter/example" not in parameter.url, (name, code)
+    assert definitions.search_parameters("Patient")["_id"].url == "http://hl7.org/fhir/SearchParameter/Resource-id"
+
+
+@needs_package
+def test_the_elements_of_a_summary_are_those_of_the_published_snapshot() -> None:
+    for name in SERVED_TYPES:
+        listed = published(f"StructureDefinition-{name}")["snapshot"]["element"]
+        wanted = {each["path"] for each in listed if each.get("isSummary")}
+        assert {path for path, each in definitions.elements(name).items() if each.summary} == wanted
+
+
 def test_composite_parameters_keep_their_parts() -> None:
     parts = definitions.search_parameters("Observation")["code-value-quantity"].components
     assert [definition.rsplit("/", 1)[-1] for definition, _ in parts] == ["clinical-code", "Observation-value-quantity"]

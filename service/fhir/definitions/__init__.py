@@ -77,8 +77,8 @@ class Element:
     """One element of a type, by its path (`Observation.component.value[x]`).
 
     `most` is None for `*`. `types` are the FHIR types it may have; `targets` the types a Reference may point
-    at (empty: any). `value_set` is set where the codes are binding (strength required), and `same_as` names
-    the path whose children this element has too.
+    at (empty: any). `value_set` is set where the codes are binding (strength required), `same_as` names the
+    path whose children this element has too, and `summary` says that it belongs to a resource's summary.
     """
 
     path: str
@@ -88,6 +88,7 @@ class Element:
     targets: tuple[str, ...] = ()
     value_set: str = ""
     same_as: str = ""
+    summary: bool = False
 
     @property
     def name(self) -> str:

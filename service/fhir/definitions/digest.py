@@ -15,6 +15,8 @@ from service.fhir.definitions import BASE_TYPES, SERVED_TYPES, VALIDATED_TYPES
 
 Json = dict[str, Any]
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
+_EXAMPLES = "http://hl7.org/fhir/SearchParameter/example"
+"""The package also holds examples of search parameters, some with the names of real ones."""
 _REPEATED = {"ele-1": "Element", "ext-1": "Extension"}
 """Rules that the package repeats at every element; kept once, with the type they belong to."""
 
@@ -62,7 +64,8 @@ class _Package:
         if kind == "StructureDefinition":
             self.structures[definition["url"].removeprefix(_BASE)] = definition
         elif kind == "SearchParameter":
-            self.parameters.append(definition)
+            if not definition["url"].startswith(_EXAMPLES):
+                self.parameters.append(definition)
         else:
             self.by_url[definition["url"]] = definition
 
@@ -128,6 +131,8 @@ def _element(entry: Json) -> Json:
     types = [_type_code(each) for each in entry.get("type", ())]
     if types:
         kept["types"] = types
+    if entry.get("isSummary"):
+        kept["summary"] = True
     if entry["min"]:
         kept["least"] = entry["min"]
     if entry["max"] != "1":
