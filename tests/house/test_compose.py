@@ -82,6 +82,19 @@ def test_without_a_provider_the_service_does_not_listen_where_the_file_tells_it(
     assert "identity provider" in done.stderr
 
 
+def test_what_it_sets_makes_the_service_ask_for_tokens(
+    services: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The very variables of the file, read by the service's own settings."""
+    for name, value in services["service"]["environment"].items():
+        monkeypatch.setenv(name, value)
+    settings = Settings()
+    assert settings.has_provider
+    assert (settings.host, settings.port) == ("0.0.0.0", PORT)
+    assert (settings.role_map, settings.role_claim, settings.rate_limit) == ({}, "roles", 6000)
+    assert Settings.model_fields["host"].default == "127.0.0.1"
+
+
 def test_both_are_watched_and_the_database_is_kept(services: dict[str, Any]) -> None:
     assert set(services) == {"service", "database"}
     assert all(service["healthcheck"]["test"] for service in services.values())
