@@ -149,6 +149,7 @@ def summary(
     from service.domain.summary import as_json as to_json
     from service.fhir.text import dump
     from service.storage.records import Records
+    from service.usecases.audit import attended
     from service.usecases.people import find_patient
     from service.usecases.summaries import summary_of
     from service.usecases.visit_input import Person
@@ -157,7 +158,7 @@ def summary(
     named = Person(identifier=(system, value)) if bar else Person(id=patient)
     with told():
         records = Records.open(_url(database))
-        with records.read() as reader:
+        with attended(records, LOCAL), records.read() as reader:
             found = summary_of(reader, LOCAL, find_patient(reader, named).id)
         records.close()
         if as_json:
