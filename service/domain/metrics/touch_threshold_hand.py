@@ -35,6 +35,7 @@ def _hand(zones: Sequence[Result]) -> Result:
         {**zones[0].conditions, "zones": " ".join(sorted({z.site.key for z in zones}))},
         parts=zones,
         parameters=zones[0].parameters,
+        notes=[note for zone in zones for note in zone.notes],
         counts=Counter(found + missing),
     )
 

@@ -1,0 +1,34 @@
+"""Pinch strength in standard deviations from the mean of a named table, inside its population."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from service.domain.anatomy import PartState
+from service.domain.measurement import Measurement
+from service.domain.metric import Metric, Parameters, Result, Source
+from service.domain.metrics import pinch_summary
+from service.domain.metrics.strength_norms import placed, z_score
+from service.domain.metrics.strength_trials import PINCH
+
+
+def compute(
+    measurements: Sequence[Measurement], states: Sequence[PartState], parameters: Parameters
+) -> tuple[Result, ...]:
+    """One result for each pinch test."""
+    tests = pinch_summary.compute(measurements, states, parameters)
+    return placed(METRIC, tests, PINCH, parameters, z_score, "1")
+
+
+METRIC = Metric(
+    name="pinch-z-score",
+    version=1,
+    title="Pinch strength: z-score in a named table",
+    unit="1",
+    formula=(
+        "(Strength - mean) / SD of the row for this sex, age and hand in the named table; none where the table "
+        "does not hold for the person or was taken otherwise."
+    ),
+    source=Source("the table that is named", "published"),
+    rule=compute,
+)
