@@ -6,7 +6,6 @@ from collections.abc import Iterable
 
 from rich.console import Console
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from service.domain.error import PublishedError
@@ -35,13 +34,15 @@ def print_issues(console: Console, issues: Iterable[Issue]) -> None:
 
 def print_reading(console: Console, reading: Reading) -> None:
     """The discrete values an entry was read as."""
-    table = Table(
-        "site", "measure", "value", "context", title=f"Read from: {reading.entry.text or reading.entry.value}"
-    )
+    console.print(f"Read from: {reading.entry.text or reading.entry.value}", markup=False)
     for m in reading.measurements:
-        context = ", ".join(f"{name} {answer}" for name, answer in m.context.items() if answer != UNKNOWN)
-        table.add_row(m.site.name, KINDS[m.kind].display(m.axes), value_of(m), context)
-    console.print(table)
+        _indented(console, 2, f"{m.site.name}: {KINDS[m.kind].display(m.axes)}: {value_of(m)}")
+        answers = {**m.axes, **m.context}
+        told = [f"{name.replace('_', ' ')} {answer}" for name, answer in answers.items() if answer != UNKNOWN]
+        _indented(console, 6, ", ".join(told))
+        _indented(
+            console, 6, "not recorded: " + ", ".join(n.replace("_", " ") for n, a in answers.items() if a == UNKNOWN)
+        )
 
 
 def print_import(console: Console, report: Report) -> None:

@@ -16,7 +16,12 @@ EXAMPLES = ROOT / "examples"
 
 
 def run(*words: str | Path) -> Result:
-    return CliRunner().invoke(app, [str(word) for word in words], env={"COLUMNS": "200", "TERM": "dumb"})
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def told(result: Result) -> str:
+    """What was printed, in one line: where the terminal breaks it does not matter."""
+    return " ".join(result.output.split())
 
 
 @pytest.fixture(scope="module")
@@ -28,21 +33,21 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Result]:
 def test_the_demo_says_what_it_read_made_and_warned_about(demo: tuple[str, Result]) -> None:
     _, shown = demo
     assert shown.exit_code == 0, shown.output
-    for told in ("clinic.json", "readings.csv", "readings.xlsx", "6 Patient", "Observation", "warning, line"):
-        assert told in shown.output
-    assert "total active motion" in shown.output
-    assert "% of the other hand" in shown.output
-    assert "grip strength: start" in shown.output
-    assert "they prescribe nothing" in shown.output
-    assert "handrecord serve --database" in shown.output
+    for words in ("clinic.json", "readings.csv", "readings.xlsx", "6 Patient", "Observation", "warning, line"):
+        assert words in told(shown)
+    assert "total active motion" in told(shown)
+    assert "% of the other hand" in told(shown)
+    assert "grip strength: start" in told(shown)
+    assert "they prescribe nothing" in told(shown)
+    assert "handrecord serve --database" in told(shown)
 
 
 def test_the_demo_again_adds_nothing(demo: tuple[str, Result]) -> None:
     url, _ = demo
     again = run("demo", "--file", url.removeprefix("sqlite:///"))
     assert again.exit_code == 0, again.output
-    assert "created" not in again.output
-    assert "unchanged" in again.output
+    assert "created" not in told(again)
+    assert "unchanged" in told(again)
 
 
 def test_a_summary_is_found_by_identifier_and_keeps_its_decimals(demo: tuple[str, Result]) -> None:
@@ -58,20 +63,20 @@ def test_a_patient_that_is_not_there_is_told_so(demo: tuple[str, Result]) -> Non
     url, _ = demo
     shown = run("summary", "https://nowhere.example|0", "--database", url)
     assert shown.exit_code == 1
-    assert "No patient has this identifier" in shown.output
+    assert "No patient has this identifier" in told(shown)
 
 
 def test_a_database_without_a_schema_names_the_command(tmp_path: Path) -> None:
     shown = run("summary", "1", "--database", f"sqlite:///{tmp_path / 'empty.sqlite'}")
     assert shown.exit_code == 1
-    assert "handrecord migrate" in shown.output
+    assert "handrecord migrate" in told(shown)
 
 
 def test_migrating_makes_a_database_that_opens(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 'new.sqlite'}"
     assert run("migrate", "--database", url).exit_code == 0
     assert run("migrate", "--database", url).exit_code == 0
-    assert "There is no Patient/1" in run("summary", "1", "--database", url).output
+    assert "There is no Patient/1" in told(run("summary", "1", "--database", url))
 
 
 def test_a_dry_run_changes_nothing(tmp_path: Path) -> None:
@@ -79,9 +84,10 @@ def test_a_dry_run_changes_nothing(tmp_path: Path) -> None:
     run("migrate", "--database", url)
     dry = run("import", EXAMPLES / "clinic.json", "--create-patients", "--dry-run", "--database", url)
     assert dry.exit_code == 0, dry.output
-    assert "dry run: nothing was changed" in dry.output
-    assert "6 Patient" in dry.output
-    assert "6 Patient" in run("import", EXAMPLES / "clinic.json", "--create-patients", "--database", url).output
+    assert "dry run: nothing was changed" in told(dry)
+    assert "6 Patient" in told(dry)
+    real = run("import", EXAMPLES / "clinic.json", "--create-patients", "--database", url)
+    assert "6 Patient" in told(real)
 
 
 def test_refused_rows_are_named_and_the_exit_code_says_so(tmp_path: Path) -> None:
@@ -91,29 +97,29 @@ def test_refused_rows_are_named_and_the_exit_code_says_so(tmp_path: Path) -> Non
     header = EXAMPLES / "readings.header.json"
     shown = run("import", EXAMPLES / "readings-with-faults.csv", "--header", header, "--database", url)
     assert shown.exit_code == 1
-    assert "refused, line" in shown.output
-    assert "column" in shown.output
+    assert "refused, line" in told(shown)
+    assert "column" in told(shown)
 
 
 def test_shorthand_is_shown_as_discrete_values() -> None:
     shown = run("shorthand", "R ring PIP AROM ext/flex 0-20-90 neutral-zero")
     assert shown.exit_code == 0, shown.output
-    assert "Extension deficit, active" in shown.output
-    assert "20°" in shown.output
-    assert "90°" in shown.output
+    assert "Extension deficit, active" in told(shown)
+    assert "20°" in told(shown)
+    assert "90°" in told(shown)
 
 
 def test_shorthand_that_could_mean_two_things_is_refused() -> None:
     shown = run("shorthand", "R ring PIP AROM -20/90")
     assert shown.exit_code == 1
-    assert "convention" in shown.output
+    assert "convention" in told(shown)
 
 
 def test_an_address_beyond_this_computer_is_refused(demo: tuple[str, Result]) -> None:
     url, _ = demo
     shown = run("serve", "--host", "0.0.0.0", "--database", url)
     assert shown.exit_code == 1
-    assert "loopback" in shown.output
+    assert "loopback" in told(shown)
 
 
 def test_generated_files_are_fresh() -> None:
@@ -127,4 +133,4 @@ def test_generated_files_are_written_where_they_are_wanted(tmp_path: Path) -> No
     (tmp_path / "openapi.json").write_text("{}")
     stale = run("schemas", tmp_path, "--check")
     assert stale.exit_code == 1
-    assert "stale: openapi.json" in stale.output
+    assert "stale: openapi.json" in told(stale)
