@@ -63,7 +63,8 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
         middleware=_fences(settings, setup, events, at_once=records.in_process),
         responses={"4XX": ERROR_ANSWER},
     )
-    app.state.events = events
+    app.state.events, app.state.public_url = events, settings.public_url.rstrip("/")
+    app.state.needs_token = setup.bearer is not None
     errors.install(app)
     app.include_router(identity_router(settings, setup))  # before the patterns of FHIR, which fit its addresses too
     app.router.routes.extend(routes(BASE, interactions))

@@ -38,8 +38,8 @@ class Work:
         return self._reading(job) if self._in_process else await self.read(job)
 
     async def read(self, job: Callable[[Reader], Result]) -> Result:
-        """Do `job` in a thread, in a transaction that sees one state of the record."""
-        return await to_thread.run_sync(self._reading, job, limiter=self._readers)
+        """Do `job` in a thread, in a transaction that sees one state of the record; its answer may be given up."""
+        return await to_thread.run_sync(self._reading, job, limiter=self._readers, abandon_on_cancel=True)
 
     async def change(self, job: Callable[[], Result]) -> Result:
         """Do `job`, which opens and commits its own transaction, in a thread."""

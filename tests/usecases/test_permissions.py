@@ -10,6 +10,7 @@ import json
 import os
 import tarfile
 from collections.abc import Callable, Iterator
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from service.domain.actor import LOCAL, Actor, Grant
 from service.errors import Forbidden, Invalid, NotFound, RecordError
 from service.fhir import compartment
 from service.fhir.definitions import SERVED_TYPES
-from service.fhir.search_parameters import parameters_of, parse
+from service.fhir.search_parameters import Clause, Query, parameters_of, parse
 from service.storage.records import Records, Stored
 from service.usecases import resources
 from service.usecases.doors import enter_operation, watched
@@ -425,6 +426,23 @@ def test_the_compartment_is_r4s(request: pytest.FixtureRequest) -> None:
         for name in names if name not in parameters_of(kind)
     }  # fmt: skip
     assert unsearched == set()
+
+
+def test_a_search_reaches_no_further_than_its_own_type() -> None:
+    """Whoever gives searches a way to other types (a chain, an include) must let the door ask about those types too."""
+    assert {one.name for one in fields(Query)} == {
+        "type", "clauses", "sort", "descending", "count", "total", "cursor", "used", "ignored", "within",
+    }  # fmt: skip
+    assert {one.name for one in fields(Clause)} == {"parameter", "choices", "negated", "missing"}
+    for reaching in (
+        "subject.name",
+        "subject:Patient.name",
+        "_has:Observation:patient:code",
+        "_include",
+        "_revinclude",
+    ):
+        with pytest.raises(Invalid):
+            parse("Observation", [(reaching, "x")])
 
 
 def test_permissions_know_every_interaction() -> None:

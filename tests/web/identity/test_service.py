@@ -232,6 +232,18 @@ def test_open_routes_show_nothing_of_the_record(client: Client, provider: Any) -
         assert "Patient/a" not in answer.text
 
 
+def test_links_use_the_address_that_was_set_whatever_the_request_says(client: Client, token: Any) -> None:
+    found = client.get("/fhir/Patient", token(), headers={"host": "evil.example"})
+    assert found.json()["link"][0]["url"].startswith(f"{PUBLIC}/fhir/")
+    assert "evil" not in found.text
+
+
+def test_the_statement_says_that_tokens_are_needed(client: Client) -> None:
+    found = client.get("/fhir/metadata").json()
+    assert issues_of(found) == []
+    assert found["rest"][0]["security"]["service"][0]["coding"][0]["code"] == "SMART-on-FHIR"
+
+
 def test_discovery_names_the_token_endpoint(client: Client) -> None:
     """The fields that SMART App Launch 2.2 requires of every server, and those of a backend service."""
     for path in ("/.well-known/smart-configuration", "/fhir/.well-known/smart-configuration"):
