@@ -28,7 +28,7 @@ def _difference(reading: Measurement, volumes: Sequence[Measurement], parameters
         m
         for m in volumes
         if (m.site, visit_of(m)) == (reading.site.other, visit_of(reading))
-        and all(m.answer(name) == conditions[name] for name in alike)
+        and (isinstance(m.value, Absent) or all(m.answer(name) == conditions[name] for name in alike))
     ]
     if len(others) != 1:
         reason = f"The {reading.site.other.name} was not measured once, under the same conditions, at this visit."
