@@ -10,10 +10,13 @@ import msgspec
 from service.domain.kinds import KINDS
 from service.errors import Issue, NotFound
 from service.fhir.capability import capability_statement
+from service.fhir.concept_maps import concept_maps
+from service.fhir.extensions import extensions
 from service.fhir.observation import PANEL_PROFILE, profile_of
 from service.fhir.profiles import profiles
-from service.fhir.terminology import code_systems, concept_maps, value_sets
+from service.fhir.terminology import code_systems
 from service.fhir.text import Json, dump
+from service.fhir.value_sets import value_sets
 
 SUPPORTED = (*(profile_of(kind) for kind in KINDS.values()), PANEL_PROFILE)
 """The profiles that this server's own Observations claim."""
@@ -22,7 +25,14 @@ SUPPORTED = (*(profile_of(kind) for kind in KINDS.values()), PANEL_PROFILE)
 @cache
 def resources() -> dict[str, Json]:
     """File name to resource, the same content whenever the declarations are the same. Treat them as read-only."""
-    made = [*profiles(), *code_systems(), *value_sets(), *concept_maps(), capability_statement(supported=SUPPORTED)]
+    made = [
+        *profiles(),
+        *extensions(),
+        *code_systems(),
+        *value_sets(),
+        *concept_maps(),
+        capability_statement(supported=SUPPORTED),
+    ]
     found = {f"{each['resourceType']}-{each['id']}.json": each for each in made}
     if len(found) != len(made):
         raise ValueError("two definitions of one type have the same name")

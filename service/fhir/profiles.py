@@ -1,10 +1,9 @@
-"""The profiles that a reading claims, and the extension it may carry, from the declarations of the kinds."""
+"""The profiles that readings claim, from the declarations of the kinds."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from decimal import Decimal
-from typing import Any
 
 from service.domain.anatomy import PERSON, SIDES
 from service.domain.field import Field
@@ -12,7 +11,6 @@ from service.domain.kinds import KINDS
 from service.domain.measurement import MeasurementKind
 from service.domain.units import UNITS, convert
 from service.fhir.canonical import UCUM, value_set
-from service.fhir.definitions import base_definition
 from service.fhir.observation import (
     CAUTION,
     COMPONENTS,
@@ -28,10 +26,10 @@ from service.fhir.observation import (
     profile_of,
     value_system,
 )
-from service.fhir.published import definition
-from service.fhir.snapshot import Change, derive
-from service.fhir.terminology import short_name, sites_of, unit_set
+from service.fhir.snapshot import Change, structure_definition
+from service.fhir.terminology import short_name, sites_of
 from service.fhir.text import Json
+from service.fhir.value_sets import unit_set
 
 CORE = "http://hl7.org/fhir/StructureDefinition"
 BY_URL = {"discriminator": [{"type": "value", "path": "url"}], "ordered": False, "rules": "open"}
@@ -40,22 +38,12 @@ BY_CODE = {"discriminator": [{"type": "pattern", "path": "code"}], "ordered": Fa
 
 def profiles() -> list[Json]:
     """Every StructureDefinition of ours."""
-    return [*(_of_kind(kind) for kind in KINDS.values()), _arc_panel(), _orthosis_worn()]
-
-
-def _structure(url: str, title: str, description: str, base: str, changes: Iterable[Change], **more: Any) -> Json:
-    source = base_definition(base)
-    elements, differential = derive(source, changes)
-    return definition(
-        "StructureDefinition", short_name(url), title, description, fhirVersion="4.0.1", kind=source["kind"],
-        abstract=False, **more, type=base, baseDefinition=source["url"], derivation="constraint",
-        snapshot={"element": elements}, differential={"element": differential},
-    )  # fmt: skip
+    return [*(_of_kind(kind) for kind in KINDS.values()), _arc_panel()]
 
 
 def _of_kind(kind: MeasurementKind) -> Json:
     name = short_name(profile_of(kind))
-    return _structure(profile_of(kind), kind.title, kind.description, "Observation", _changes(kind, name))
+    return structure_definition(profile_of(kind), kind.title, kind.description, "Observation", _changes(kind, name))
 
 
 def _changes(kind: MeasurementKind, name: str) -> Iterator[Change]:
@@ -221,7 +209,7 @@ def _arc_panel() -> Json:
         "A whole arc of motion as it was entered: it keeps the text and its convention, and joins the readings of "
         "both ends."
     )
-    return _structure(PANEL_PROFILE, "Arc of motion", text, "Observation", _panel_changes(text))
+    return structure_definition(PANEL_PROFILE, "Arc of motion", text, "Observation", _panel_changes(text))
 
 
 def _panel_changes(text: str) -> Iterator[Change]:
@@ -238,16 +226,3 @@ def _panel_changes(text: str) -> Iterator[Change]:
         yield from (
             change for field in kind.context_fields if field.name == "convention" for change in _answer(kind, field)
         )
-
-
-def _orthosis_worn() -> Json:
-    text = "Which orthosis the hand was in, or had just been taken out of, when the reading was taken."
-    target = [{"code": "Reference", "targetProfile": [f"{CORE}/DeviceUseStatement"]}]
-    changes: list[Change] = [
-        ("Extension", {"short": "Orthosis worn", "definition": text, "max": "1"}),
-        ("Extension.extension", {"max": "0"}),
-        ("Extension.url", {"fixedUri": ORTHOSIS_WORN}),
-        ("Extension.value[x]", {"short": "The wearing of that orthosis", "min": 1, "type": target}),
-    ]
-    context = [{"type": "element", "expression": "Observation"}]
-    return _structure(ORTHOSIS_WORN, "Orthosis worn", text, "Extension", changes, context=context)

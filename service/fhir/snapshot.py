@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from copy import deepcopy
 from typing import Any
 
+from service.fhir.definitions import base_definition
+from service.fhir.published import definition
 from service.fhir.text import Json
 
 Change = tuple[str, dict[str, Any]]
@@ -13,6 +15,19 @@ Change = tuple[str, dict[str, Any]]
 
 LEFT_OUT = frozenset({"mapping", "comment", "requirements", "alias", "xpath"})
 """What the base says of each element and rule for other standards, other readers and other formats than JSON."""
+
+
+def structure_definition(
+    url: str, title: str, description: str, base: str, changes: Iterable[Change], **more: Any
+) -> Json:
+    """The StructureDefinition at `url` of a profile on the core type `base`; `more` are further elements of it."""
+    source = base_definition(base)
+    elements, differential = derive(source, changes)
+    return definition(
+        "StructureDefinition", url.rpartition("/")[2], title, description, fhirVersion="4.0.1", kind=source["kind"],
+        abstract=False, **more, type=base, baseDefinition=source["url"], derivation="constraint",
+        snapshot={"element": elements}, differential={"element": differential},
+    )  # fmt: skip
 
 
 def derive(base: Json, changes: Iterable[Change]) -> tuple[list[Json], list[Json]]:

@@ -1,20 +1,18 @@
-"""The code systems, value sets and concept maps that follow from the declarations: nothing here is typed by hand."""
+"""The code systems that follow from the declarations: nothing here is typed by hand."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
 from service.domain.anatomy import PERSON, SITE_TERMS
-from service.domain.field import COMMON, Field
+from service.domain.field import COMMON
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, MeasurementKind
 from service.domain.terms import Term, by_code
-from service.domain.units import UNITS
-from service.fhir.canonical import UCUM, code_system, value_set
+from service.fhir.canonical import code_system, value_set
 from service.fhir.observation import (
-    ABSENT_SYSTEM,
     CAUTION_SYSTEM,
     COMPONENTS,
     CONTEXT_SYSTEM,
@@ -27,6 +25,7 @@ from service.fhir.observation import (
 )
 from service.fhir.published import definition
 from service.fhir.text import Json
+from service.fhir.vocabulary import WORD_LISTS
 
 LOCAL_ABSENT_SYSTEM = code_system("absent-reason")
 
@@ -44,6 +43,11 @@ class System:
     @property
     def name(self) -> str:
         return short_name(self.url)
+
+    @property
+    def has_value_set(self) -> bool:
+        """Whether there is a value set of all its codes, under the same name."""
+        return bool(self.terms) and self.url != LOCAL_ABSENT_SYSTEM
 
 
 def short_name(url: str) -> str:
@@ -89,6 +93,9 @@ def _shared() -> Iterator[System]:
         "Reasons why a reading has no value, beside those that FHIR's data-absent-reason already has.",
         tuple(Term(reason, ABSENT_REASONS[reason]) for reason in LOCAL_ABSENT),
     )
+    for each in WORD_LISTS:
+        terms = tuple(Term(code, words) for code, words in each.words.items())
+        yield System(each.url, each.title, each.description, terms)
     yield System(
         CAUTION_SYSTEM,
         "What was asked about a reading",
@@ -106,6 +113,12 @@ def code_terms(kind: MeasurementKind) -> list[Term]:
 def panel_terms(kind: MeasurementKind) -> list[Term]:
     """The codes of the wholes that join readings of this kind."""
     return list(kind.panel_concepts.values())
+
+
+def sites_of(kind: MeasurementKind) -> list[Term]:
+    """The sites, with their sides, where a kind is measured."""
+    sites = {site.code for site in kind.places}
+    return [term for term in SITE_TERMS.values() if term.code in sites]
 
 
 def _context_terms() -> Iterator[Term]:
@@ -137,7 +150,7 @@ def code_systems() -> list[Json]:
 def _code_system(system: System) -> Json:
     names = dict.fromkeys(name for term in system.terms for name in term.properties)
     content: Json = {"caseSensitive": True}
-    if system.url in (url for url, *_ in _whole_sets()):
+    if system.has_value_set:
         content["valueSet"] = value_set(system.name)
     content |= {"content": system.content, "count": len(system.terms)}
     if names:
@@ -170,135 +183,3 @@ def _concept(term: Term) -> Json:
     if term.properties:
         found["property"] = [{"code": hyphened(n), "valueString": v} for n, v in term.properties.items()]
     return found
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """A value set: from each code system either the listed terms, or (None) all of it."""
-
-    name: str
-    title: str
-    description: str
-    include: tuple[tuple[str, tuple[Term, ...] | None], ...]
-
-
-def _whole_sets() -> Iterator[tuple[str, Choice]]:
-    for system in systems().values():
-        if system.terms and system.url != LOCAL_ABSENT_SYSTEM:
-            yield system.url, Choice(system.name, system.title, system.description, ((system.url, None),))
-
-
-def _choices() -> Iterator[Choice]:
-    yield from (choice for _, choice in _whole_sets())
-    yield Choice(
-        "absent-reason",
-        "Why a value is missing",
-        "Why a reading, or one of its trials, has no value. Missing is not zero.",
-        (
-            (ABSENT_SYSTEM, tuple(Term(r, "") for r in ABSENT_REASONS if r not in LOCAL_ABSENT)),
-            (LOCAL_ABSENT_SYSTEM, None),
-        ),
-    )
-    for kind in KINDS.values():
-        yield from _choices_of(kind)
-    yield from _choices_of_panels([kind for kind in KINDS.values() if kind.panels])
-
-
-def _choices_of(kind: MeasurementKind) -> Iterator[Choice]:
-    named = kind.title.lower()
-    codes = tuple(code_terms(kind))
-    yield Choice(f"{kind.name}-code", f"Codes of {named}", kind.description, ((OBSERVATION_CODE, codes),))
-    if kind.sites != (PERSON,):
-        text = f"The parts of the left and the right side where {named} is measured."
-        yield Choice(f"{kind.name}-site", f"Sites of {named}", text, ((SITE_SYSTEM, tuple(sites_of(kind))),))
-    if kind.units:
-        text = f"The UCUM units in which {named} is given. Force is not mass."
-        yield Choice(f"{kind.name}-unit", f"Units of {named}", text, ((UCUM, _units(kind.units)),))
-    if kind.units and kind.values:
-        text = f"What {named} can have as its value: an amount in one of these UCUM units, or one of these codes."
-        both = ((value_system(kind), None), (UCUM, _units(kind.units)))
-        yield Choice(f"{kind.name}-value-or-unit", f"Values and units of {named}", text, both)
-    for field in kind.context_fields:
-        if field.units:
-            title = f"Units of {named}: {field.title[0].lower()}{field.title[1:]}"
-            text = f"The UCUM units in which {named} states: {field.title}."
-            yield Choice(unit_set(kind, field), title, text, ((UCUM, _units(field.units)),))
-
-
-def unit_set(kind: MeasurementKind, field: Field) -> str:
-    """The name of the value set with the units of a field."""
-    return f"{kind.name}-{hyphened(field.name)}-unit"
-
-
-def _units(codes: Iterable[str]) -> tuple[Term, ...]:
-    return tuple(Term(code, UNITS[code].name) for code in codes)
-
-
-def sites_of(kind: MeasurementKind) -> list[Term]:
-    """The sites, with their sides, where a kind is measured."""
-    sites = {site.code for site in kind.places}
-    return [term for term in SITE_TERMS.values() if term.code in sites]
-
-
-def _choices_of_panels(kinds: list[MeasurementKind]) -> Iterator[Choice]:
-    codes = tuple(term for kind in kinds for term in panel_terms(kind))
-    text = "Whole arcs of motion, of which each end is a reading of its own."
-    yield Choice("arc-panel-code", "Codes of arcs", text, ((OBSERVATION_CODE, codes),))
-    sites = tuple(by_code(term for kind in kinds for term in sites_of(kind)).values())
-    text = "The parts of the left and the right side that move through an arc."
-    yield Choice("arc-panel-site", "Sites of arcs", text, ((SITE_SYSTEM, sites),))
-
-
-def value_sets() -> list[Json]:
-    """Every value set that a profile binds to, and one for each whole code system."""
-    return [_value_set(choice) for choice in _choices()]
-
-
-def _value_set(choice: Choice) -> Json:
-    include = [
-        {"system": system} if terms is None else {"system": system, "concept": [_listed(term) for term in terms]}
-        for system, terms in choice.include
-    ]
-    compose = {"include": include}
-    return definition("ValueSet", choice.name, choice.title, choice.description, compose=compose)
-
-
-def _listed(term: Term) -> Json:
-    return {"code": term.code, "display": term.display} if term.display else {"code": term.code}
-
-
-def concept_maps() -> list[Json]:
-    """For each of our code systems, what public code systems say of its concepts."""
-    maps = (_concept_map(system) for system in systems().values())
-    return [each for each in maps if each]
-
-
-def _concept_map(system: System) -> Json:
-    public = dict.fromkeys(coding.system for term in system.terms for coding in (*term.same, *term.broader))
-    if not public:
-        return {}
-    text = (
-        f"Codes of public systems for: {system.title}. Equivalent codes mean the same and stand beside ours in a "
-        "resource; wider codes include ours among other things, and stand here only, so that nobody takes the part "
-        "for the whole."
-    )
-    group = [_group(system, target) for target in public]
-    return definition(
-        "ConceptMap", system.name, f"{system.title}: public codes", text,
-        sourceCanonical=value_set(system.name), group=group,
-    )  # fmt: skip
-
-
-def _group(system: System, target: str) -> Json:
-    elements = (
-        {"code": term.code, "display": term.display, "target": list(_targets(term, target))} for term in system.terms
-    )
-    return {"source": system.url, "target": target, "element": [each for each in elements if each["target"]]}
-
-
-def _targets(term: Term, system: str) -> Iterable[Json]:
-    # R4's `equal` would claim the same definition in the same words; ours are our own, and mean the same.
-    for codings, equivalence in ((term.same, "equivalent"), (term.broader, "wider")):
-        for coding in codings:
-            if coding.system == system:
-                yield {"code": coding.code, "display": coding.display, "equivalence": equivalence}

@@ -1,0 +1,55 @@
+"""The word lists that are code systems beside those of the readings: of courses, parts of the hand and orthoses."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from service.domain.anatomy import LEVELS, SIDES, STATES
+from service.domain.orthosis.design import FABRICATION, FORMS, MECHANISMS, MOTIONS, PURPOSES, REGIONS, REMOVABLE
+from service.domain.orthosis.episode import ACTS, END_REASONS
+from service.domain.orthosis.regimens import WEARING
+from service.fhir.course import LEVEL_SYSTEM, SIDE_SYSTEM, STATE_SYSTEM
+from service.fhir.orthosis import names
+from service.fhir.orthosis.device import PROPERTIES
+
+
+class WordList(NamedTuple):
+    """A code system: its address, what it is called and what it is for, and its codes with their words."""
+
+    url: str
+    title: str
+    description: str
+    words: Mapping[str, str]
+
+
+def _in_words(codes: tuple[str, ...]) -> dict[str, str]:
+    return {code: code.replace("-", " ") for code in codes}
+
+
+WORD_LISTS: tuple[WordList, ...] = (
+    WordList(SIDE_SYSTEM, "Side", "The left or the right hand of a person.", _in_words(SIDES)),
+    WordList(STATE_SYSTEM, "State of a part", "What a part of the hand is like from a day on.", STATES),
+    WordList(LEVEL_SYSTEM, "Level of a loss", "The bone or joint through which a digit was lost.", _in_words(LEVELS)),
+    WordList(
+        names.PROPERTY_SYSTEM,
+        "Property of an orthosis",
+        "What is recorded about a made orthosis: where it is worn, what it holds, and how it acts.",
+        PROPERTIES,
+    ),
+    WordList(names.FORM_SYSTEM, "Form of an orthosis", "Which form of device it is.", FORMS),
+    WordList(names.REGION_SYSTEM, "Region of an orthosis", "Which region the orthosis spans.", REGIONS),
+    WordList(names.PURPOSE_SYSTEM, "Purpose of an orthosis", "What the orthosis is meant for.", PURPOSES),
+    WordList(names.MECHANISM_SYSTEM, "Mechanism of an orthosis", "How the orthosis acts on the hand.", MECHANISMS),
+    WordList(names.FABRICATION_SYSTEM, "Fabrication", "How the orthosis was made or fitted.", FABRICATION),
+    WordList(names.REMOVABLE_SYSTEM, "Who can remove it", "Who can take the orthosis off.", REMOVABLE),
+    WordList(names.DIRECTION_SYSTEM, "Direction of a joint", "A motion that is held, blocked or sought.", MOTIONS),
+    WordList(names.WEARING_SYSTEM, "Wearing", "When the orthosis is to be worn.", WEARING),
+    WordList(
+        names.EVENT_SYSTEM,
+        "Event of an orthosis",
+        "What can happen in the life of an orthosis, from its order to its end.",
+        {kind: act.title for kind, act in ACTS.items()},
+    ),
+    WordList(names.END_SYSTEM, "Reason for the end", "Why the wearing of an orthosis ended.", END_REASONS),
+)
