@@ -127,6 +127,17 @@ def import_(
         raise typer.Exit(1)
 
 
+@app.command()
+def columns(
+    kind: Annotated[str, typer.Argument(help="A kind of measurement; else what every file may have.")] = "",
+) -> None:
+    """The columns of a spreadsheet of readings, as a Markdown table."""
+    from service.exchange.columns import table
+
+    with told():
+        sys.stdout.write(table(kind) + "\n")
+
+
 @contextmanager
 def _bar(name: str) -> Iterator[Progress]:
     columns = (bars.TextColumn("{task.description}"), bars.BarColumn(), bars.TaskProgressColumn())

@@ -115,6 +115,15 @@ def test_shorthand_that_could_mean_two_things_is_refused() -> None:
     assert "convention" in told(shown)
 
 
+def test_the_columns_of_a_kind_are_told() -> None:
+    assert "`examiner`" in told(run("columns"))
+    assert "`handle_position`" in told(run("columns", "grip-strength"))
+    assert "`handle_position`" not in told(run("columns", "touch-threshold"))
+    unknown = run("columns", "grip")
+    assert unknown.exit_code == 1
+    assert "is not a kind of measurement" in told(unknown)
+
+
 def test_an_address_beyond_this_computer_is_refused(demo: tuple[str, Result]) -> None:
     url, _ = demo
     shown = run("serve", "--host", "0.0.0.0", "--database", url)

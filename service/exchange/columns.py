@@ -12,6 +12,7 @@ from service.domain.clock import Moment, moment
 from service.domain.field import UNKNOWN, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, Entry, MeasurementKind
+from service.domain.reading import kind_of
 from service.errors import Invalid, Issue, Malformed
 from service.exchange.header import Header
 from service.exchange.spreadsheet import Row
@@ -82,9 +83,13 @@ def _answers(kind: MeasurementKind, field: Field) -> str:
 COLUMNS: dict[str, str] = _meanings()
 
 
-def table() -> str:
-    """The columns as a Markdown table."""
-    rows = [f"| `{name}` | {meaning} |" for name, meaning in COLUMNS.items()]
+def table(kind: str = "") -> str:
+    """The columns as a Markdown table: those that every file may have, or those of one kind beside them.
+
+    Raises `Invalid` for a kind that is not declared.
+    """
+    of_kind = {field.name for field in kind_of(kind).all_fields} - set(_OWN) if kind else set(_OWN)
+    rows = [f"| `{name}` | {meaning} |" for name, meaning in COLUMNS.items() if name in of_kind]
     return "\n".join(["| column | what it holds |", "|---|---|", *rows])
 
 
@@ -123,7 +128,8 @@ class Cells:
     def __init__(self, row: Row, header: Header) -> None:
         self._row = row
         self._header = header
-        self.kind = row.cells.get("kind") or header.constant("kind", "")
+        self.kind = row.cells.get("kind") or header.answers("").get("kind", "")
+        self._declared = header.answers(self.kind)
         self.faults: list[Issue] = list(row.faults)
         self._found: dict[str, str] = {}
 
@@ -134,8 +140,8 @@ class Cells:
         return self._found[column]
 
     def _answer(self, column: str) -> str:
-        cell, declared = self._row.cells.get(column, ""), self._header.constant(column, self.kind)
-        if cell and declared and cell != declared:
+        cell, declared = self._row.cells.get(column, ""), self._declared.get(column, "")
+        if declared and cell not in ("", declared):
             message = f"The header file declares '{declared}' for every row, and this row says otherwise."
             expected = f"'{declared}' or an empty cell, or a header file without this constant"
             self.faults.append(Issue("conflict", message, column, cell, "declared-constant", expected))
