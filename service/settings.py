@@ -73,6 +73,10 @@ class Settings(BaseSettings):
         Literal["info", "warning", "error"], Field(description="`info` logs every request, `warning` the refused.")
     ] = "warning"
 
+    orthosis_file: Annotated[
+        Path | None, Field(description="JSON file of the clinic's safety texts, telephone line and review limits.")
+    ] = None
+
     @field_validator("zone")
     @classmethod
     def _known_zone(cls, value: str) -> str:

@@ -20,7 +20,12 @@ from service.storage.audit_chain import CHANGES
 from service.storage.audit_tables import event, event_patient
 
 _ID = re.compile(r"([0-9]{1,9})-([0-9]{1,18})")
-_SAID = {"C": ("create", "visit"), "R": ("read", "vread", "history"), "U": ("update",), "D": ("delete",)}
+_SAID = {
+    "C": ("create", "visit", "orthosis-events"),
+    "R": ("read", "vread", "history"),
+    "U": ("update",),
+    "D": ("delete",),
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,10 @@ from service.storage.audit_log import EventLog
 from service.storage.records import Page, Reader, Records, Stored
 from service.usecases.doors import Passage, watched
 
-_ACTION = {"create": "C", "read": "R", "vread": "R", "history": "R", "update": "U", "delete": "D", "visit": "C"}
+_ACTION = {
+    "create": "C", "read": "R", "vread": "R", "history": "R", "update": "U", "delete": "D", "visit": "C",
+    "orthosis-events": "C",
+}  # fmt: skip
 _ON_THE_WIRE = {"create", "read", "vread", "history", "update", "delete", "search"}
 
 

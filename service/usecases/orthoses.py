@@ -8,16 +8,21 @@ from datetime import UTC, date, datetime
 from uuid import uuid4
 
 from service.domain.actor import Actor
-from service.domain.orthosis.episode import Episode, Event
+from service.domain.orthosis.design import choice
+from service.domain.orthosis.dose import Wear, require_sound
+from service.domain.orthosis.episode import STATES, Episode, Event
 from service.domain.orthosis.history import life_of
 from service.domain.orthosis.statement import OrthosisEpisode, episode_of
 from service.errors import Conflict, Duplicate, Invalid, Issue, NotFound
 from service.fhir.course import COURSE_PROFILE, claims, from_episode_of_care
 from service.fhir.orthosis.events import from_device_use
+from service.fhir.orthosis.wear import from_observation, is_wear, to_observation
 from service.fhir.search_parameters import parse
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
+from service.usecases.doors import Door, enter_operation
 from service.usecases.orthosis_guard import Told, episodes_of, keep
+from service.usecases.resources import create, update
 
 URI_SYSTEM = "urn:ietf:rfc:3986"
 """The system of keys the record makes itself: `urn:uuid:…`, as R4 has it for identifiers that are addresses."""
@@ -28,6 +33,11 @@ def begin(writer: Writer, actor: Actor, episode: Episode) -> Told:
 
     Raises `Duplicate` for a key that is taken, `Invalid` or `Conflict` for what cannot be.
     """
+    with enter_operation(actor, "orthosis-events", episode.patient.removeprefix("Patient/")):
+        return _begin(writer, actor, episode)
+
+
+def _begin(writer: Writer, actor: Actor, episode: Episode) -> Told:
     key = episode.key if all(episode.key) else (URI_SYSTEM, f"urn:uuid:{uuid4()}")
     if writer.by_identifier("ServiceRequest", *key) or writer.by_identifier("Device", *key):
         message = "An orthosis episode with this key is already recorded."
@@ -55,9 +65,10 @@ def record(writer: Writer, actor: Actor, ident: str, events: Iterable[Event], *,
 
     `after` is the number of the last event the person saw; raises `Conflict` if there are more by now.
     """
-    told = _find(writer, ident)
-    _require_seen(told, after)
-    return _keep(writer, actor, told.episode.with_events(events))
+    with enter_operation(actor, "orthosis-events") as door:
+        told = _find(writer, door, ident)
+        _require_seen(told, after)
+        return _keep(writer, actor, told.episode.with_events(events))
 
 
 def retract(writer: Writer, actor: Actor, ident: str, place: int, reason: str, *, after: int | None = None) -> Told:
@@ -65,16 +76,17 @@ def retract(writer: Writer, actor: Actor, ident: str, place: int, reason: str, *
 
     Raises `NotFound` for a number that no event has, `Conflict` where the others cannot have happened without it.
     """
-    told = _find(writer, ident)
-    _require_seen(told, after)
     if not reason.strip():
         message = "An event is taken back for a reason, which needs to be said."
         raise Invalid(Issue("required", message, "reason", reason, "reason-of-retraction", "the reason"))
-    events = told.episode.events
-    if not any(event.place == place and not event.retracted for event in events):
-        raise NotFound(f"The episode has no event {place} that counts.")
-    changed = tuple(replace(e, retracted=reason.strip()) if e.place == place else e for e in events)
-    return _keep(writer, actor, replace(told.episode, events=changed))
+    with enter_operation(actor, "orthosis-events") as door:
+        told = _find(writer, door, ident)
+        _require_seen(told, after)
+        events = told.episode.events
+        if not any(event.place == place and not event.retracted for event in events):
+            raise NotFound(f"The episode has no event {place} that counts.")
+        changed = tuple(replace(e, retracted=reason.strip()) if e.place == place else e for e in events)
+        return _keep(writer, actor, replace(told.episode, events=changed))
 
 
 def _require_seen(told: Told, after: int | None) -> None:
@@ -88,16 +100,80 @@ def _keep(writer: Writer, actor: Actor, episode: Episode) -> Told:
     return keep(writer, actor, episode, episodes_of(writer, episode.patient.removeprefix("Patient/")))
 
 
-def _find(reader: Reader, ident: str) -> Told:
-    """The episode with this id. Raises `NotFound`."""
+def _find(reader: Reader, door: Door, ident: str) -> Told:
     for kind in ("ServiceRequest", "Device"):
         stored = reader.find(kind, ident)
         if stored is None or stored.deleted:
             continue
         found = next((e for e in episodes_of(reader, stored.patient) if e.id == ident), None)
         if found:
+            door.about(stored.patient)
             return Told(found, life_of(found))
     raise NotFound(f"There is no orthosis episode {ident}.")
+
+
+def read_episode(reader: Reader, actor: Actor, ident: str) -> Told:
+    """The episode with this id. Raises `NotFound` or `Forbidden`."""
+    with enter_operation(actor, "orthoses") as door:
+        return _find(reader, door, ident)
+
+
+def orthoses_of(reader: Reader, actor: Actor, patient: str) -> list[Told]:
+    """Every episode of a patient (by id), in the order in which they were recorded. Raises `NotFound`."""
+    with enter_operation(actor, "orthoses", patient) as door:
+        reader.get("Patient", patient)
+        door.about(patient)
+        return [Told(episode, life_of(episode)) for episode in episodes_of(reader, patient)]
+
+
+def list_episodes(
+    reader: Reader, actor: Actor, *, patient: str, state: str = "", day: date | None = None
+) -> list[Told]:
+    """A patient's episodes, those in one state, or worn on one day. Raises `Invalid` for no state."""
+    unknown = choice("state", state, STATES) if state else []
+    if unknown:
+        raise Invalid(*unknown)
+    found = orthoses_of(reader, actor, patient)
+    return [
+        told
+        for told in found
+        if (not state or told.life.state == state) and (day is None or any(s.covers(day) for s in told.life.spans))
+    ]
+
+
+def record_wear(writer: Writer, actor: Actor, ident: str, wear: Iterable[Wear]) -> Told:
+    """Write down hours worn, a day at a time: all of them, or none. The same day again, from the same source, replaces.
+
+    Raises `Invalid` for a day on which it was not to be worn yet, or that lies ahead.
+    """
+    with enter_operation(actor, "orthosis-events") as door:
+        told = _find(writer, door, ident)
+        known = {(w.day, w.source): w.id for w in wear_of(writer, told.episode)}
+        for one in wear:
+            require_sound(one, told.life, datetime.now(UTC))
+            use = find_orthosis(writer, actor, told.episode.key, one.day)
+            if use is None:
+                raise NotFound(f"The episode {ident} has no regimen that counts.")
+            made = to_observation(told.episode, one, use.reference)
+            before = known.get((one.day, one.source))
+            if before:
+                update(writer, actor, {**made, "id": before})
+            else:
+                create(writer, actor, made)
+        return told
+
+
+def wear_of(reader: Reader, episode: Episode) -> list[Wear]:
+    """The hours worn that were written down for an episode."""
+    pairs = [("identifier", _token(episode.key)), ("_count", "1000")]
+    found = []
+    page = reader.search(parse("Observation", pairs))
+    while True:
+        found += [stored.resource for stored in page.matches]
+        if page.next is None:
+            break
+        page = reader.search(parse("Observation", [*pairs, ("_cursor", page.next)]))
+    return [from_observation(each) for each in found if is_wear(each) and each.get("status") != "entered-in-error"]
 
 
 def record_orthosis(writer: Writer, actor: Actor, stated: OrthosisEpisode) -> Stored:

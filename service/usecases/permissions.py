@@ -86,9 +86,17 @@ EMERGENCY: dict[str, dict[str, frozenset[str]]] = {
 }
 """What a role may read beyond its row when it gives a reason: whoever answers the door when a patient is in trouble."""
 
+_EPISODE = ("ServiceRequest", "DeviceRequest", "Device", "DeviceUseStatement", "Procedure")
+
+_COURSE = ("EpisodeOfCare", "Condition", "Procedure", "ServiceRequest", "Flag", "Goal")
+
 OPERATIONS: dict[str, dict[str, str]] = {
     "summary": {"Patient": "r", "Observation": "s", "Condition": "s", "EpisodeOfCare": "s"},
     "visit": {"Patient": "r", "Encounter": "cs", "Observation": "cs"},
+    "course": {"Patient": "r", **dict.fromkeys(_COURSE, "s"), "Observation": "s"},
+    "precautions": {"Patient": "r", "Flag": "s"},
+    "orthoses": {"Patient": "r", **dict.fromkeys((*_EPISODE, "Observation", "Flag"), "s")},
+    "orthosis-events": {"Patient": "r", **dict.fromkeys(_EPISODE, "csu")},
 }
 """What each operation reaches, and so needs."""
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import Literal
 
 from service.domain.actor import Actor
 from service.domain.anatomy import PartState
 from service.domain.kinds import KINDS
 from service.domain.measurement import Circumstances, Finding, Measurement
+from service.domain.precautions import Precaution, check_precautions
 from service.domain.reading import Reading, check, check_against_last, check_visit, confirmed, read_entry
 from service.domain.series import key_of, watched
 from service.errors import Conflict, Duplicate, Invalid, Issue, NeedsConfirmation, NotFound, RecordError
@@ -20,6 +22,7 @@ from service.fhir.search_parameters import parse
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
+from service.usecases.course_record import precautions_of
 from service.usecases.courses import states_of
 from service.usecases.doors import enter_operation
 from service.usecases.origin import is_as_imported, mark_imported
@@ -77,7 +80,12 @@ def _record(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> Reco
     known = [] if is_new else readings_of_visit(writer, encounter)
     drafts = _read(writer, actor, visit, patient.reference, encounter.reference)
     fresh = [d for d in drafts if not _same_everywhere(d, known)]
-    _check(writer, fresh, known, states_of(writer, actor, patient.reference))
+    _check(
+        writer,
+        fresh,
+        known,
+        _Known(states_of(writer, actor, patient.reference), precautions_of(writer, patient.reference)),
+    )
     written = [w for draft in drafts for w in _write(writer, actor, visit, draft, known)]
     return Recorded(encounter, tuple(written), tuple(_warnings(written)))
 
@@ -123,7 +131,7 @@ def _read(writer: Writer, actor: Actor, visit: Visit, patient: str, encounter: s
                 performer=people[by][0],
                 performer_name=people[by][1],
                 encounter=encounter,
-                device_use=_device_use(writer, actor, given),
+                device_use=_device_use(writer, actor, given, patient, when.at.date()),
                 note=given.entry.note,
                 source=(visit.key[0], given.entry.key) if visit.key and given.entry.key else None,
             )
@@ -145,7 +153,7 @@ def _sourced(measurement: Measurement, reading: Reading) -> Measurement:
     return replace(measurement, circumstances=replace(measurement.circumstances, source=(source[0], end)))
 
 
-def _device_use(writer: Writer, actor: Actor, given: VisitReading) -> str:
+def _device_use(writer: Writer, actor: Actor, given: VisitReading, patient: str, day: date) -> str:
     state = given.entry.fields.get("orthosis_state", "")
     if given.orthosis is None:
         return ""
@@ -153,24 +161,37 @@ def _device_use(writer: Writer, actor: Actor, given: VisitReading) -> str:
         message = "An orthosis is named, but the reading was not taken in it or just out of it."
         expected = "in-orthosis or out-of-orthosis"
         raise Invalid(Issue("value", message, "orthosis_state", state, "orthosis-of-reading", expected))
-    found = find_orthosis(writer, actor, given.orthosis)
+    found = find_orthosis(writer, actor, given.orthosis, day) or find_orthosis(writer, actor, given.orthosis)
     if found is None:
         message = "No orthosis episode has this key."
         raise NotFound(
             Issue("not-found", message, "orthosis", "|".join(given.orthosis), "episode-key", "a known episode")
         )
+    if f"Patient/{found.patient}" != patient:
+        message = "The orthosis is another patient's."
+        raise Invalid(Issue("value", message, "orthosis", "|".join(given.orthosis), "orthosis-of-patient"))
     return found.reference
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What a reading is held against: the state of each part, and the precautions of the patient."""
+
+    states: tuple[PartState, ...]
+    precautions: tuple[Precaution, ...]
+
+
 def _check(
-    writer: Writer, drafts: Sequence[_Draft], known: Iterable[tuple[Stored, Measurement]], states: Sequence[PartState]
+    writer: Writer, drafts: Sequence[_Draft], known: Iterable[tuple[Stored, Measurement]], patient: _Known
 ) -> None:
     """Raises what cannot be, else what was asked and not confirmed; keeps what was confirmed as a caution."""
     found: list[tuple[_Draft, int, Finding]] = []
     place = {id(m): (draft, n) for draft in drafts for n, m in enumerate(draft.measurements)}
     for draft in drafts:
         for n, measurement in enumerate(draft.measurements):
-            findings = check(measurement, states) + check_against_last(measurement, _last(writer, measurement))
+            findings = check(measurement, patient.states)
+            findings += check_against_last(measurement, _last(writer, measurement))
+            findings += check_precautions(measurement, patient.precautions)
             found.extend((draft, n, finding) for finding in findings)
     together = [m for draft in drafts for m in draft.measurements] + [m for _, m in known]
     found.extend((*place[id(m)], finding) for m, finding in check_visit(together) if id(m) in place)

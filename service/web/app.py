@@ -16,6 +16,7 @@ from service.storage.records import Records
 from service.web import errors
 from service.web.audit_trail import AuditTrail
 from service.web.body_limit import BodyLimit
+from service.web.courses import courses_router
 from service.web.docs import docs_router
 from service.web.fhir.description import ERROR_ANSWER
 from service.web.fhir.interactions import routes
@@ -27,6 +28,7 @@ from service.web.identity.middleware import Identity
 from service.web.identity.setup import Setup, identity_router, set_up
 from service.web.loopback import LoopbackOnly
 from service.web.openapi import describe
+from service.web.orthoses import orthoses_router
 from service.web.patients import patients_router
 from service.web.rate_limit import RateLimit
 from service.web.shorthand import shorthand_router
@@ -71,6 +73,8 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(visits_router(work, settings))
     app.include_router(shorthand_router())
     app.include_router(patients_router(work))
+    app.include_router(courses_router(work, settings))
+    app.include_router(orthoses_router(work, settings))
     app.include_router(health_router(work))
     app.include_router(docs_router())
 
@@ -102,7 +106,7 @@ def _fences(settings: Settings, setup: Setup, events: EventLog, *, at_once: bool
 
 
 _CORS: dict[str, Any] = {
-    "allow_methods": ["GET", "POST", "PUT", "DELETE"],
+    "allow_methods": ["GET", "POST", "PUT", "PATCH", "DELETE"],
     "allow_headers": [
         "Authorization", "Content-Type", "Prefer", "If-Match", "If-None-Match", "If-Modified-Since", "If-None-Exist",
         "Handrecord-Emergency",

@@ -11,11 +11,13 @@ from fastapi.openapi.utils import get_openapi
 from service.web.fhir.description import SCHEMAS, TAG, path_items
 from service.web.fhir.interactions import Interaction
 from service.web.fhir.requests import BASE
+from service.web.orthosis_forms import orthosis_schemas
 from service.web.patients import SUMMARY_SCHEMA
 from service.web.visits import visit_schemas
 
 _TAGS = [
     {"name": "Visits", "description": "What happened at a visit, as a clinician would say it."},
+    {"name": "Orthoses", "description": "Orthoses and casts, from the decision to the end."},
     {"name": "Patients", "description": "What the record can say about one patient."},
     {
         "name": TAG,
@@ -37,5 +39,5 @@ def describe(app: FastAPI, interactions: Iterable[Interaction]) -> dict[str, Any
     )
     document["paths"] |= path_items(BASE, interactions)
     schemas = document.setdefault("components", {}).setdefault("schemas", {})
-    schemas |= {**visit_schemas(), "PatientSummary": SUMMARY_SCHEMA, **SCHEMAS}
+    schemas |= {**visit_schemas(), **orthosis_schemas(), "PatientSummary": SUMMARY_SCHEMA, **SCHEMAS}
     return document

@@ -24,13 +24,13 @@ class Span:
         return self.since.day <= day and (self.until is None or day < self.until.day)
 
     def hours(self, now: datetime) -> Decimal:
-        """Hours from its beginning to its end or to `now`; whole days where one of the two is known to the day only."""
+        """Hours, to a hundredth, from its beginning to its end or to `now`; in whole days where a time is not known."""
         end = self.until
         if self.since.day_only or (end is not None and end.day_only):
             last = end.day if end else now.astimezone(self.since.at.tzinfo).date()
             return max(DAY * (last - self.since.day).days, Decimal(0))
         seconds = ((end.at if end else now) - self.since.at).total_seconds()
-        return max(Decimal(int(seconds)) / 3600, Decimal(0))
+        return max(round(Decimal(int(seconds)) / 3600, 2), Decimal(0))
 
 
 @dataclass(frozen=True, slots=True)
