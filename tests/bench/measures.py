@@ -47,7 +47,7 @@ def measures(references: list[str], per_patient: int) -> list[Measure]:
     return [
         Measure("read by id", material.reads(references), 10),
         Measure("search patient, 50 a page", material.searches(), 30, min(50, per_patient)),
-        Measure("search patient + code + date", material.narrow_searches(), 30, material.in_narrow_search(per_patient)),
+        Measure("search patient, code, date", material.narrow_searches(), 30, material.in_narrow_search(per_patient)),
         Measure("create one", material.creates(dice), None),
         Measure("transaction of 100", material.transactions(dice), 8),
     ]

@@ -40,7 +40,7 @@ def record(folder: Path) -> Iterator[Server]:
     migrate(variables)
     port = _free_port()
     command = [sys.executable, "-m", "service", "serve", "--port", str(port)]
-    with _started(command, port, variables) as server:
+    with _started(command, port, variables, folder / "record.log") as server:
         yield server
 
 
@@ -61,7 +61,8 @@ def naive(folder: Path) -> Iterator[Server]:
     port = _free_port()
     command = [sys.executable, "-m", "uvicorn", "tests.bench.naive:app", "--port", str(port)]
     command += ["--log-level", "warning", "--no-access-log"]
-    with _started(command, port, os.environ | {"NAIVE_DATABASE": str(folder / "naive.sqlite")}) as server:
+    variables = os.environ | {"NAIVE_DATABASE": str(folder / "naive.sqlite")}
+    with _started(command, port, variables, folder / "naive.log") as server:
         yield server
 
 
@@ -72,22 +73,25 @@ def _free_port() -> int:
 
 
 @contextmanager
-def _started(command: list[str], port: int, variables: dict[str, str]) -> Iterator[Server]:
-    process = subprocess.Popen(command, cwd=ROOT, env=variables, stdout=subprocess.DEVNULL)
+def _started(command: list[str], port: int, variables: dict[str, str], log: Path) -> Iterator[Server]:
+    """The server, what it says going into `log`."""
+    with log.open("wb") as said:
+        process = subprocess.Popen(command, cwd=ROOT, env=variables, stdout=said, stderr=said)
     try:
-        _wait(process, port)
+        if not _answers(process, port):
+            raise RuntimeError(f"{process.args!r} did not answer within {START} seconds:\n{log.read_text()[-4000:]}")
         yield Server(port, process.pid)
     finally:
         process.terminate()
         process.wait(timeout=START)
 
 
-def _wait(process: subprocess.Popen[bytes], port: int) -> None:
+def _answers(process: subprocess.Popen[bytes], port: int) -> bool:
     deadline = time.monotonic() + START
     while time.monotonic() < deadline and process.poll() is None:
         try:
             if httpx.get(f"http://127.0.0.1:{port}/health").is_success:
-                return
+                return True
         except httpx.TransportError:
             time.sleep(0.1)
-    raise RuntimeError(f"{process.args!r} did not answer within {START} seconds")
+    return False
