@@ -90,9 +90,15 @@ _EPISODE = ("ServiceRequest", "DeviceRequest", "Device", "DeviceUseStatement", "
 
 _COURSE = ("EpisodeOfCare", "Condition", "Procedure", "ServiceRequest", "Flag", "Goal")
 
+_HANDS = {"Patient": "r", "Observation": "s", "Condition": "s", "EpisodeOfCare": "s"}
+
 OPERATIONS: dict[str, dict[str, str]] = {
-    "summary": {"Patient": "r", "Observation": "s", "Condition": "s", "EpisodeOfCare": "s"},
+    "summary": _HANDS,
     "visit": {"Patient": "r", "Encounter": "cs", "Observation": "cs"},
+    "metrics": _HANDS,
+    "visit-metrics": {**_HANDS, "Encounter": "r"},
+    "derive": {**_HANDS, "Observation": "csu", "Provenance": "c"},
+    "repeatability": {"Patient": "s", "Observation": "s"},
     "course": {"Patient": "r", **dict.fromkeys(_COURSE, "s"), "Observation": "s"},
     "precautions": {"Patient": "r", "Flag": "s"},
     "orthoses": {"Patient": "r", **dict.fromkeys((*_EPISODE, "Observation", "Flag"), "s")},
