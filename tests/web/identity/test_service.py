@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -176,18 +177,51 @@ DOORS: dict[tuple[str, str], list[tuple[str, dict[str, Any]]]] = {
 }  # fmt: skip
 """Each route beside the open ones, with requests for a person who may nothing; Bundles have a test of their own."""
 
+PATCH = {
+    "json": [{"op": "add", "path": "/language", "value": "en"}],
+    "headers": {"content-type": "application/json-patch+json"},
+}
+BY_CONDITION: dict[tuple[str, str], list[tuple[str, dict[str, Any]]]] = {
+    ("PUT", "/fhir/{type}"): [("/fhir/Patient?_id=a", {"json": {"resourceType": "Patient"}, "headers": FHIR})],
+    ("PATCH", "/fhir/{type}"): [("/fhir/Patient?_id=a", PATCH)],
+    ("PATCH", "/fhir/{type}/{id}"): [("/fhir/Patient/a", PATCH)],
+    ("DELETE", "/fhir/{type}"): [("/fhir/Patient?_id=a", {})],
+}
+"""Changes by condition and by patch."""
+
 TOUCHES_NOTHING = {("POST", "/shorthand")}
 """Routes that need a token and nothing else: they neither read nor change the record."""
 
 
-def test_every_route_has_its_entry(app: FastAPI) -> None:
-    found = {
-        (method, route.path)
-        for route in _routes(app)
-        for method in route.methods
-        if route.path not in OPEN and method != "HEAD"
-    }
-    assert found == set(DOORS) | TOUCHES_NOTHING
+def _documented(app: FastAPI, method: str, path: str) -> list[tuple[str, dict[str, Any]]]:
+    """A request to a route by the example that the OpenAPI document gives for it; none where a body has no example."""
+    operation = app.openapi()["paths"].get(path, {}).get(method.lower())
+    if operation is None:
+        return []
+    concrete = re.sub(r"{type}|{target}", "Patient", path)
+    concrete = re.sub(r"{\w+}", "a", concrete)
+    contents = operation.get("requestBody", {}).get("content")
+    if contents is None:
+        return [(concrete, {})]
+    examples = [(kind, content["example"]) for kind, content in contents.items() if "example" in content]
+    return [(concrete, {"json": example, "headers": {"content-type": kind}}) for kind, example in examples]
+
+
+def test_every_route_closes_to_whoever_may_nothing(app: FastAPI, client: Client, token: Any) -> None:
+    """Each route is tried as written out above, else by its own documented example; one without either fails."""
+    nobody, tried = token(roles=["unknown"]), 0
+    for route in _routes(app):
+        for method in set(route.methods) - {"HEAD"}:
+            if route.path in OPEN or (method, route.path) in TOUCHES_NOTHING:
+                continue
+            door = (method, route.path)
+            requests = DOORS.get(door) or BY_CONDITION.get(door) or _documented(app, *door)
+            assert requests or route.path in ("/fhir", "/fhir/"), f"{method} {route.path} has no entry and no example"
+            for path, more in requests:
+                answer = client.request(method, path, nobody, **more)
+                assert answer.status_code == 403, (method, path, answer.text)
+                tried += 1
+    assert tried >= len(DOORS)
 
 
 @pytest.mark.parametrize("door", DOORS)
