@@ -10,7 +10,8 @@
               {"side": "right", "site": "index-dip", "state": "fused", "angle": 10, "since": "…"}],
     "orthoses": [{"system": "…", "value": "…", "name": "…", "side": "right", "holds": {"ring-pip": 30},
                   "wearing": "hours-a-day", "hours": 8, "removable": "yes", "material": "…",
-                  "since": "…", "until": "…"}]
+                  "since": "…", "until": "…"}],
+    "injuries": […], "operations": […], "referrals": […], "precautions": […], "goals": [as /patients/… takes them]
   }],
   "visits": [as POST /visits takes them]
 }
@@ -25,48 +26,17 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar
 from zoneinfo import ZoneInfo
 
-from service.domain.anatomy import PartState, State, site
-from service.domain.course import Course
 from service.domain.orthosis import OrthosisEpisode
 from service.errors import Invalid, Issue, Malformed
-from service.exchange.json_form import Day, Form, Text, read_form
+from service.exchange.json_form import read_form
 from service.exchange.row_keys import RowKeys
 from service.usecases.clinics import Clinic, PatientOfClinic, PractitionerOfClinic
+from service.usecases.course_input import CourseForm, Details, DetailsForm, Hand, PartForm
+from service.usecases.form import Day, Form, Text
 from service.usecases.imports import VisitOfFile
 from service.usecases.visit_input import Visit, visit_of
 
-Hand = Literal["left", "right"]
 Made = TypeVar("Made")
-
-
-class CourseForm(Form):
-    """A course of therapy."""
-
-    since: Day
-    affected: list[Hand]
-    reference: Hand | None = None
-    dominant: Hand | None = None
-    reason: Text = ""
-
-    def made(self) -> Course:
-        """As the record takes it, the patient still to be filled in."""
-        return Course("", self.since, tuple(self.affected), self.reference, self.dominant, self.reason)
-
-
-class PartForm(Form):
-    """What state a part is in."""
-
-    side: Hand
-    site: Text
-    state: State
-    since: Day
-    level: Text = ""
-    angle: Decimal | int | None = None
-
-    def made(self) -> PartState:
-        """As the record takes it. Raises `Invalid` for a site that is none."""
-        angle = None if self.angle is None else Decimal(self.angle)
-        return PartState(site(self.side, self.site), self.state, self.since, self.level, angle)
 
 
 class OrthosisForm(Form):
@@ -110,7 +80,7 @@ class PractitionerForm(Form):
     given: Text = ""
 
 
-class PatientForm(PractitionerForm):
+class PatientForm(PractitionerForm, DetailsForm):
     """A patient and what is known beside the readings."""
 
     birthdate: Day | None = None
@@ -153,6 +123,7 @@ def read_clinic(path: Path, zone: ZoneInfo | None) -> Clinic:
 
 def _patient(form: PatientForm, place: str, issues: list[Issue]) -> PatientOfClinic:
     parts = [_attempt(part.made, f"{place}.parts[{n}]", issues) for n, part in enumerate(form.parts)]
+    details = _attempt(form.details, place, issues)
     return PatientOfClinic(
         place,
         (form.system, form.value),
@@ -160,6 +131,7 @@ def _patient(form: PatientForm, place: str, issues: list[Issue]) -> PatientOfCli
         form.course.made() if form.course else None,
         tuple(part for part in parts if part),
         tuple(orthosis.made() for orthosis in form.orthoses),
+        details or Details(),
     )
 
 

@@ -23,12 +23,13 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
 from service.domain.clock import zone_of
 from service.domain.kinds import KINDS
 from service.errors import Invalid, Issue, Malformed
-from service.exchange.json_form import Day, Form, Text, read_form
+from service.exchange.json_form import read_form
+from service.usecases.form import Day, Form, Text
 from service.usecases.visit_input import Person
 
 
@@ -75,20 +76,24 @@ class Header(Form):
     encoding: Literal["", "utf-8", "cp1252", "cp1250", "iso-8859-1", "iso-8859-2", "iso-8859-15"] = ""
     delimiter: Literal["", ",", ";"] = ""
     remark: str = ""
+    _answers: dict[str, Mapping[str, str]] = PrivateAttr(default_factory=dict)
 
     @property
     def zone(self) -> ZoneInfo | None:
         """The zone of times without an offset, or None."""
         return ZoneInfo(self.zone_name) if self.zone_name else None
 
-    def constant(self, column: str, kind: str) -> str:
-        """The answer declared for a column, for rows of this kind; empty where none is."""
-        found = self.constants.get(column) or (getattr(self, column) if column in _SYSTEMS else "")
-        return found if isinstance(found, str) else found.get(kind, "")
+    def answers(self, kind: str) -> Mapping[str, str]:
+        """What is declared for rows of this kind, by column."""
+        if kind not in self._answers:
+            systems = {name: answer for name in _SYSTEMS if (answer := getattr(self, name))}
+            declared = {c: a if isinstance(a, str) else a.get(kind, "") for c, a in self.constants.items()}
+            self._answers[kind] = {**systems, **{column: answer for column, answer in declared.items() if answer}}
+        return self._answers[kind]
 
     def declares(self, column: str) -> bool:
         """Whether anything is declared for a column."""
-        return column in self.constants or any(self.constant(column, kind) for kind in KINDS)
+        return column in self.constants or column in self.answers("")
 
     def statement(self) -> str:
         """What is declared, in one line."""

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
-from typing import Any
 
 from service.domain.anatomy import LEVELS, SIDES, STATES, PartState, Side, site_of_code
 from service.domain.course import Course
@@ -58,7 +56,7 @@ def from_episode_of_care(resource: Json) -> Course:
 
     return Course(
         patient=str(resource["patient"]["reference"]),
-        since=date.fromisoformat(str(resource["period"]["start"])[:10]),
+        since=_day((resource.get("period") or {}).get("start"), "period.start", "A course needs the day it began."),
         affected=of(AFFECTED),
         reference=next(iter(of(REFERENCE)), None),
         dominant=next(iter(of(DOMINANT)), None),
@@ -78,9 +76,9 @@ def to_condition(state: PartState, patient: str) -> Json:
         "resourceType": "Condition",
         "meta": {"profile": [STATE_PROFILE]},
         **({"extension": extension} if extension else {}),
-        "clinicalStatus": _status("condition-clinical", "active"),
-        "verificationStatus": _status("condition-ver-status", "confirmed"),
-        "category": [_status("condition-category", "problem-list-item")],
+        "clinicalStatus": status_concept("condition-clinical", "active"),
+        "verificationStatus": status_concept("condition-ver-status", "confirmed"),
+        "category": [status_concept("condition-category", "problem-list-item")],
         "code": concept(STATE_SYSTEM, Term(state.state, STATES[state.state])),
         "bodySite": [concept(SITE_SYSTEM, state.site.term)],
         "subject": {"reference": patient},
@@ -88,7 +86,7 @@ def to_condition(state: PartState, patient: str) -> Json:
     }
 
 
-def _status(system: str, code: str) -> Json:
+def status_concept(system: str, code: str) -> Json:
     return {"coding": [{"system": f"http://terminology.hl7.org/CodeSystem/{system}", "code": code}]}
 
 
@@ -101,7 +99,9 @@ def from_condition(resource: Json) -> PartState:
     made = PartState(
         site=site_of_code(code_in((resource.get("bodySite") or [{}])[0], SITE_SYSTEM)),
         state=state,  # type: ignore[arg-type] # refused below when it is none of them
-        since=_day(resource),
+        since=_day(
+            resource.get("onsetDateTime"), "onsetDateTime", "The state of a part needs the day since when it holds."
+        ),
         level=level,
         angle=Decimal(angle) if angle is not None else None,
     )
@@ -109,13 +109,12 @@ def from_condition(resource: Json) -> PartState:
     return made
 
 
-def _day(resource: Mapping[str, Any]) -> date:
-    text = str(resource.get("onsetDateTime", ""))[:10]
+def _day(given: object, where: str, message: str) -> date:
+    text = str(given or "")[:10]
     try:
         return date.fromisoformat(text)
     except ValueError:
-        message = "The state of a part needs the day since when it holds."
-        raise Invalid(Issue("required", message, "onsetDateTime", text, "since", "a day")) from None
+        raise Invalid(Issue("required", message, where, text, "since", "a day")) from None
 
 
 def require_lawful_state(state: PartState) -> None:

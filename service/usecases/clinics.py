@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from itertools import chain
@@ -15,6 +15,8 @@ from service.domain.orthosis import OrthosisEpisode
 from service.errors import Conflict, Issue
 from service.storage.records import Records, Writer
 from service.storage.stored import Stored
+from service.usecases.course_input import Details
+from service.usecases.course_record import record_details
 from service.usecases.courses import course_of, open_course, record_state
 from service.usecases.import_report import Report
 from service.usecases.imports import Progress, Step, VisitOfFile, act, known_patient, run, visit_steps
@@ -34,6 +36,7 @@ class PatientOfClinic:
     course: Course | None = None
     parts: tuple[PartState, ...] = ()
     orthoses: tuple[OrthosisEpisode, ...] = ()
+    details: Details = field(default_factory=Details)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +102,7 @@ def _take_patient(
     if given.course:
         written.append(_open(writer, actor, replace(given.course, patient=patient.reference)))
     written += [record_state(writer, actor, patient.reference, state) for state in given.parts]
+    written += record_details(writer, actor, patient.reference, given.details)
     for episode in given.orthoses:
         use = record_orthosis(writer, actor, replace(episode, patient=patient.reference))
         device = str(use.resource["device"]["reference"]).removeprefix("Device/")

@@ -14,8 +14,8 @@ from urllib.parse import parse_qsl
 from service.domain.actor import Actor
 from service.errors import Conflict, Invalid, Issue, NotSupported, SeveralMatches
 from service.fhir.bundle_references import local_references
+from service.fhir.claims import check_claims
 from service.fhir.definitions import SERVED_TYPES
-from service.fhir.reading import check_profiles
 from service.fhir.search_parameters import Query, parse
 from service.fhir.text import Json
 from service.fhir.validation import require_valid
@@ -209,7 +209,7 @@ def require_lawful(resource: Json) -> None:
     """Raises `Invalid` for what is no valid R4 or breaks a profile it claims, `NotSupported` as `require_kept` does."""
     require_kept(resource)
     require_valid(resource)
-    errors = [issue for issue in check_profiles(resource) if issue.severity in ("error", "fatal")]
+    errors = [issue for issue in check_claims(resource) if issue.severity in ("error", "fatal")]
     if errors:
         raise Invalid(*errors)
 
@@ -256,7 +256,7 @@ def only_match(reader: Reader, actor: Actor, kind: str, condition: str) -> Store
     query = parse(kind, [*pairs, ("_count", "2")])
     if not query.clauses:
         message = "A condition needs at least one search parameter."
-        raise Invalid(Issue("required", message, "ifNoneExist", condition, expected="identifier=system|value"))
+        raise Invalid(Issue("required", message, "condition", condition, expected="identifier=system|value"))
     matches = search(reader, actor, query).matches
     if len(matches) > 1:
         raise SeveralMatches(Issue("multiple-matches", f"The condition fits more than one {kind}.", value=condition))

@@ -27,6 +27,7 @@ from service.web.health import health_router
 from service.web.identity.middleware import Identity
 from service.web.identity.setup import Setup, identity_router, set_up
 from service.web.loopback import LoopbackOnly
+from service.web.metrics import derive_interactions, metrics_router
 from service.web.openapi import describe
 from service.web.orthoses import orthoses_router
 from service.web.patients import patients_router
@@ -52,7 +53,7 @@ _NO_TELEMETRY = TelemetryConfig(tracing=False, metrics=False, logs=False, auto_c
 def create_app(settings: Settings, records: Records) -> FastAPI:
     """The HTTP face of one clinic's open `records`."""
     work = Work(records, in_process=records.in_process)
-    interactions = interactions_of(settings, work)
+    interactions = (*interactions_of(settings, work), *derive_interactions(work))
     setup, events = set_up(settings, records), EventLog(records)
     app = FastAPI(
         title="Hand-therapy record",
@@ -73,6 +74,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(visits_router(work, settings))
     app.include_router(shorthand_router())
     app.include_router(patients_router(work))
+    app.include_router(metrics_router(work))
     app.include_router(courses_router(work, settings))
     app.include_router(orthoses_router(work, settings))
     app.include_router(health_router(work))

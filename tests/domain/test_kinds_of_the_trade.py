@@ -95,6 +95,7 @@ NOT_READ = {
     "questionnaire-score": [({"questionnaire": None}, "required-field"), ({"items_answered": "all"}, "number")],
     "work-status": [({"value": "lazy"}, "known-value")],
     "activity-status": [({"value": "good"}, "known-value")],
+    "activity-rating": [({"activity": None}, "required-field"), ({"value": "well"}, "number")],
     "scar": [({"value": "ugly"}, "known-value"), ({"scar_aspect": None}, "required-field")],
     "skin-sign": [({"value": "bad"}, "known-value"), ({"sign": "mood"}, "known-answer")],
     "wound": [({"value": "fine"}, "known-value"), ({"wound_length": "12"}, "unit-of-field")],
@@ -136,6 +137,8 @@ CANNOT_BE = [
         ("refuse", "count"),
     ),
     ("questionnaire-score", {"questionnaire": "other"}, ("refuse", "questionnaire-name")),
+    ("activity-rating", {"value": "11"}, ("refuse", "hard-bound")),
+    ("activity-rating", {"value": "3.5"}, ("refuse", "whole-number")),
     ("scar", {"value": "red"}, ("refuse", "value-of-code")),
     ("skin-sign", {"value": "present"}, ("refuse", "value-of-code")),
 ]

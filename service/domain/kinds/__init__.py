@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from service.domain.kinds import (
+    activity_rating,
     activity_status,
     advancing_nerve_sign,
     circumference,
@@ -78,6 +79,7 @@ KINDS: dict[str, MeasurementKind] = {
         questionnaire_score.KIND,
         work_status.KIND,
         activity_status.KIND,
+        activity_rating.KIND,
         scar.KIND,
         skin_sign.KIND,
         wound.KIND,

@@ -1,0 +1,207 @@
+"""The course of therapy below a patient: what happened, what is not allowed, what is wanted, and how it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Request, Response
+from pydantic import BaseModel, Field
+
+from service.domain.actor import Actor
+from service.domain.anatomy import Site, site
+from service.domain.result_json import plain
+from service.errors import Invalid, Issue
+from service.fhir import text
+from service.settings import Settings
+from service.storage.records import Writer
+from service.storage.stored import Stored
+from service.usecases import form as forms
+from service.usecases.course_input import DETAILS, CourseForm, EndForm, PartForm
+from service.usecases.course_record import end_precaution, precautions_at, record_detail, show_course
+from service.usecases.courses import open_course, record_state
+from service.web.fhir.answers import answer
+from service.web.fhir.negotiation import PLAIN_JSON
+from service.web.fhir.requests import (
+    BASE,
+    Form,
+    actor_of,
+    checked_id,
+    form_of,
+    pairs_of,
+    preferences_of,
+    refuse_unknown,
+)
+from service.web.fhir.writing import body_of
+from service.web.work import Work
+
+PatientId = Annotated[str, Path(description="The patient's id.")]
+OnDay = Annotated[str, Query(alias="on", description="The day it is about, as 2026-03-02; today where none is given.")]
+_SAID = {
+    "injuries": "an injury, or the illness that is treated",
+    "operations": "an operation",
+    "referrals": "a referral, with what it tells",
+    "precautions": "a precaution: what is not allowed, until when, and who said so",
+    "goals": "a goal with its target",
+}
+
+
+_SHOWN: dict[int | str, dict[str, Any]] = {
+    200: {"description": "As it stands on that day.", "content": {"application/json": {"schema": {"type": "object"}}}}
+}
+
+
+class Recorded(BaseModel):
+    """What was written down."""
+
+    reference: str = Field(description="The resource that holds it.", examples=["Flag/1f0c"])
+    version: int = Field(description="Its version.")
+
+
+Recording = Callable[[Writer, Actor, str, Mapping[str, Any]], Stored]
+
+
+def _course(writer: Writer, actor: Actor, patient: str, document: Mapping[str, Any]) -> Stored:
+    return open_course(writer, actor, replace(forms.filled(document, CourseForm).made(), patient=patient))
+
+
+def _part(writer: Writer, actor: Actor, patient: str, document: Mapping[str, Any]) -> Stored:
+    return record_state(writer, actor, patient, forms.filled(document, PartForm).made())
+
+
+def _detail(name: str) -> Recording:
+    def record(writer: Writer, actor: Actor, patient: str, document: Mapping[str, Any]) -> Stored:
+        return record_detail(writer, actor, patient, forms.filled(document, DETAILS[name]).made())
+
+    return record
+
+
+_RECORDED: dict[str, tuple[str, type[forms.Form], Recording]] = {
+    "course": ("the course of therapy: which side, which side may serve as reference", CourseForm, _course),
+    "parts": ("the state a part is in from a day on", PartForm, _part),
+    **{name: (_SAID[name], form, _detail(name)) for name, form in DETAILS.items()},
+}
+
+
+def courses_router(work: Work, settings: Settings) -> APIRouter:
+    """The routes of the course below `/patients`."""
+    router = APIRouter(prefix="/patients", tags=["Course of therapy"])
+    for name, (said, form, record) in _RECORDED.items():
+        _add(router, work, name, said, form, record)
+    _add_end(router, work)
+    _add_shown(router, work, settings)
+    return router
+
+
+def _add(router: APIRouter, work: Work, name: str, said: str, form: type[forms.Form], record: Recording) -> None:
+    schema = {"application/json": {"schema": form.model_json_schema()}}
+
+    @router.post(
+        f"/{{patient}}/{name}",
+        summary=f"Write down {said}.",
+        operation_id=f"record-{name}",
+        status_code=201,
+        response_description="Written down, by now safely on disk. The same again changes nothing.",
+        openapi_extra={"requestBody": {"required": True, "content": schema}},
+    )
+    async def post(request: Request, response: Response, patient: PatientId) -> Recorded:
+        actor, ident, body = actor_of(request), checked_id(patient), await body_of(request)
+
+        def job() -> Stored:
+            document = text.parse(body)
+            with work.records.write(actor) as writer:
+                return record(writer, actor, writer.get("Patient", ident).reference, document)
+
+        return _answered(await work.change(job), response)
+
+
+def _add_end(router: APIRouter, work: Work) -> None:
+    schema = {"application/json": {"schema": EndForm.model_json_schema()}}
+
+    @router.post(
+        "/{patient}/precautions/{precaution}/end",
+        summary="Say until when a precaution holds, and who said so.",
+        operation_id="end-precaution",
+        response_description="Written down, by now safely on disk.",
+        openapi_extra={"requestBody": {"required": True, "content": schema}},
+    )
+    async def end(
+        request: Request,
+        response: Response,
+        patient: PatientId,
+        precaution: Annotated[str, Path(description="The id of its Flag.")],
+    ) -> Recorded:
+        actor, ident, flag = actor_of(request), checked_id(patient), checked_id(precaution)
+        body = await body_of(request)
+
+        def job() -> Stored:
+            form = forms.filled(text.parse(body), EndForm)
+            with work.records.write(actor) as writer:
+                subject = writer.get("Patient", ident).reference
+                return end_precaution(writer, actor, subject, flag, form.until, form.by)
+
+        return _answered(await work.change(job), response)
+
+
+def _answered(stored: Stored, response: Response) -> Recorded:
+    response.headers["location"] = f"{BASE}/{stored.reference}"
+    return Recorded(reference=stored.reference, version=stored.version)
+
+
+def _form(request: Request, *known: str) -> Form:
+    """The form of the answer. Raises `Malformed` for a parameter that is none of `known`."""
+    form, rest = form_of(request, pairs_of(request.scope["query_string"]))
+    refuse_unknown([pair for pair in rest if pair[0] not in known], preferences_of(request))
+    return form
+
+
+def _add_shown(router: APIRouter, work: Work, settings: Settings) -> None:
+    def day_of(said: str) -> date:
+        if not said:
+            return datetime.now(settings.zone_info or UTC).date()
+        try:
+            return date.fromisoformat(said)
+        except ValueError:
+            issue = Issue("value", f"'{said}' is not a day.", "on", said, "day", "a day such as 2026-03-02")
+            raise Invalid(issue) from None
+
+    @router.get(
+        "/{patient}/course",
+        summary="A patient's course: what happened, what is in force, how the goals stand.",
+        operation_id="patient-course",
+        response_class=Response,
+        responses=_SHOWN,
+    )
+    async def course(request: Request, patient: PatientId, on: OnDay = "") -> Response:
+        """Time since each injury and operation, the precautions in force, what a referral leaves out, and how far each
+        goal is from its target, with the published error. The numbers inform; they prescribe nothing.
+        """
+        form, actor, ident, day = _form(request, "on"), actor_of(request), checked_id(patient), day_of(on)
+        found = await work.read(lambda reader: show_course(reader, actor, ident, day))
+        return answer(text.dump(plain(found)), replace(form, content_type=PLAIN_JSON))
+
+    @router.get(
+        "/{patient}/precautions",
+        summary="The precautions in force, before anything is measured.",
+        operation_id="patient-precautions",
+        response_class=Response,
+        responses=_SHOWN,
+    )
+    async def precautions(
+        request: Request,
+        patient: PatientId,
+        on: OnDay = "",
+        side: Annotated[str, Query(description="The side to be measured.")] = "",
+        part: Annotated[str, Query(alias="site", description="The part to be measured, with its side.")] = "",
+        kind: Annotated[str, Query(description="The kind of measurement.")] = "",
+    ) -> Response:
+        """Those that touch a part, where one is named, and whether each names that kind of measurement."""
+        form = _form(request, "on", "side", "site", "kind")
+        actor, ident, day = actor_of(request), checked_id(patient), day_of(on)
+        place: Site | None = site(side, part) if side or part else None
+        found = await work.read(lambda reader: precautions_at(reader, actor, ident, day, place, kind))
+        return answer(
+            text.dump({"on": day.isoformat(), "precautions": plain(found)}), replace(form, content_type=PLAIN_JSON)
+        )

@@ -1,0 +1,189 @@
+"""The course of therapy over HTTP: written down, shown on a day, and minded before a reading."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+PRECAUTION = {
+    "what": "no gripping against resistance",
+    "by": "Dr Example (invented)",
+    "side": "right",
+    "sites": ["ring"],
+    "since": "2026-02-03",
+    "until": "2026-04-28",
+    "kinds": ["grip-strength"],
+}
+GOAL = {
+    "what": "grip as strong as before",
+    "whose": "patient",
+    "code": "grip-strength-right-free",
+    "side": "right",
+    "site": "hand",
+    "target": {"value": 30, "unit": "kgf"},
+    "due": "2026-06-01",
+}
+SAID: dict[str, tuple[dict[str, Any], str]] = {
+    "course": ({"since": "2026-02-01", "affected": ["right"], "reference": "left"}, "EpisodeOfCare"),
+    "parts": (
+        {"side": "right", "site": "index-dip", "state": "fused", "angle": 10, "since": "2020-01-01"},
+        "Condition",
+    ),
+    "injuries": (
+        {"what": "cut tendons", "side": "right", "on": "2026-02-01", "digits": ["ring"], "zone": "flexor-2"},
+        "Condition",
+    ),
+    "operations": (
+        {"what": "tendon repair", "side": "right", "on": "2026-02-03", "structures": ["FDP"], "by": "Dr Example"},
+        "Procedure",
+    ),
+    "referrals": ({"on": "2026-02-04", "by": "Dr Example", "tells": {"zone": "2"}}, "ServiceRequest"),
+    "precautions": (PRECAUTION, "Flag"),
+    "goals": (GOAL, "Goal"),
+}
+
+
+def post(client: Any, patient: str, name: str, said: Any) -> Any:
+    path = f"/{patient.replace('Patient', 'patients')}/{name}"
+    return client.post(path, content=json.dumps(said), headers={"content-type": "application/json"})
+
+
+def get(client: Any, patient: str, name: str, **query: str) -> Any:
+    answer = client.get(f"/{patient.replace('Patient', 'patients')}/{name}", params=query)
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
+@pytest.fixture
+def patient(client: Any) -> str:
+    return str(client.new_patient())
+
+
+@pytest.fixture
+def course(client: Any, patient: str) -> str:
+    for name, (said, _) in SAID.items():
+        assert post(client, patient, name, said).status_code == 201
+    return patient
+
+
+@pytest.mark.parametrize("name", SAID)
+def test_each_is_written_down_once(client: Any, patient: str, name: str) -> None:
+    said, kind = SAID[name]
+    first, again = post(client, patient, name, said), post(client, patient, name, said)
+    assert (first.status_code, again.status_code) == (201, 201), first.text
+    assert first.json() == again.json()
+    assert first.json()["reference"].startswith(f"{kind}/")
+    stored = client.get(first.headers["location"]).json()
+    assert stored["resourceType"] == kind
+    assert (stored.get("subject") or stored.get("patient"))["reference"] == patient
+
+
+def test_the_course_is_shown_as_it_stands_on_a_day(client: Any, course: str) -> None:
+    shown = get(client, course, "course", on="2026-03-03")
+    assert [(each["since"], each["days"]) for each in shown["elapsed"]] == [("injury", 30), ("operation", 28)]
+    assert [each["what"] for each in shown["in_force"]] == [PRECAUTION["what"]]
+    assert "repair" in shown["referrals"][0]["leaves_out"]
+    assert "zone" not in shown["referrals"][0]["leaves_out"]
+    assert shown["goals"][0]["reached"] == "no-reading"
+    assert shown["course"]["reference"] == "left"
+    later = get(client, course, "course", on="2026-04-29")
+    assert later["in_force"] == []
+    assert [each["what"] for each in later["other_precautions"]] == [PRECAUTION["what"]]
+
+
+def test_precautions_are_known_before_anything_is_measured(client: Any, course: str) -> None:
+    def minded(**query: str) -> list[tuple[str, bool]]:
+        found = get(client, course, "precautions", on="2026-03-03", **query)["precautions"]
+        return [(each["precaution"]["what"], each["names_kind"]) for each in found]
+
+    assert minded(side="right", site="ring-pip", kind="grip-strength") == [(PRECAUTION["what"], True)]
+    assert minded(side="right", site="ring-pip", kind="joint-motion") == [(PRECAUTION["what"], False)]
+    assert minded(side="left", site="ring-pip") == []
+    assert minded() == [(PRECAUTION["what"], False)]
+
+
+def visit(client: Any, patient: str, when: str, **reading: Any) -> Any:
+    said = {
+        "patient": {"id": patient.removeprefix("Patient/")},
+        "when": when,
+        "by": {"name": "A. Invented"},
+        "readings": [{"kind": "grip-strength", "side": "right", "value": "24", "unit": "kgf",
+                      "orthosis_state": "free", **reading}],
+    }  # fmt: skip
+    return client.post("/visits", content=json.dumps(said), headers={"content-type": "application/json"})
+
+
+def test_a_kind_that_a_precaution_names_is_asked_about_and_kept_with_its_reason(client: Any, course: str) -> None:
+    asked = visit(client, course, "2026-03-03T10:00+01:00")
+    assert asked.status_code == 422
+    assert "precaution" in asked.text
+    assert PRECAUTION["what"] in asked.text
+    accepted = visit(client, course, "2026-03-03T10:00+01:00", confirmed="agreed with the surgeon")
+    assert accepted.status_code == 201, accepted.text
+    assert "precaution in force" in accepted.text
+    reference = accepted.json()["readings"][0]["reference"]
+    kept = client.get(f"/fhir/{reference}").json()["component"]
+    cautions = [c for c in kept if c["code"]["coding"][0]["code"] == "caution"]
+    assert cautions[0]["valueCodeableConcept"]["text"] == "agreed with the surgeon"
+    assert visit(client, course, "2026-05-03T10:00+02:00").status_code == 201
+    assert get(client, course, "course", on="2026-05-03")["goals"][0]["missing"]["number"] == 6
+
+
+def test_a_precaution_ends_when_somebody_says_so(client: Any, course: str) -> None:
+    flag = post(client, course, "precautions", PRECAUTION).json()["reference"].removeprefix("Flag/")
+    said = {"until": "2026-03-01", "by": "Dr Example"}
+    assert post(client, course, f"precautions/{flag}/end", said).json()["version"] == 2
+    assert get(client, course, "course", on="2026-03-03")["in_force"] == []
+    before = post(client, course, f"precautions/{flag}/end", {"until": "2026-01-01", "by": "Dr Example"})
+    assert before.status_code == 422
+    assert "before it begins" in before.text
+    other = client.new_patient()
+    assert post(client, other, f"precautions/{flag}/end", said).status_code == 422
+
+
+BAD = {
+    "an unknown member": ("course", {"since": "2026-02-01", "affected": [], "mood": "good"}, 400),
+    "no day": ("course", {"affected": ["right"]}, 400),
+    "a day in words": ("injuries", {"what": "cut", "side": "right", "on": "yesterday"}, 400),
+    "no such digit": ("injuries", {"what": "cut", "side": "right", "digits": ["sixth"]}, 422),
+    "no such site": ("precautions", {**PRECAUTION, "sites": ["thumb-pip"]}, 422),
+    "no such kind": ("precautions", {**PRECAUTION, "kinds": ["lifting"]}, 422),
+    "nobody said so": ("precautions", {**PRECAUTION, "by": " "}, 400),
+    "no such item": ("referrals", {"on": "2026-02-04", "tells": {"mood": "good"}}, 422),
+    "mass for force": ("goals", {**GOAL, "target": {"value": 30, "unit": "kg"}}, 422),
+    "no such measure": ("goals", {**GOAL, "code": "strength"}, 422),
+    "a loss without a level": (
+        "parts",
+        {"side": "right", "site": "index", "state": "absent", "since": "2026-01-01"},
+        422,
+    ),
+    "a list": ("goals", [GOAL], 400),
+}
+
+
+@pytest.mark.parametrize("case", BAD)
+def test_what_cannot_be_is_refused_and_leaves_nothing(client: Any, patient: str, case: str) -> None:
+    name, said, status = BAD[case]
+    answer = post(client, patient, name, said)
+    client.refusal(answer, status)
+    shown = get(client, patient, "course")
+    assert shown["course"] is None
+    assert not any(shown[each] for each in ("injuries", "referrals", "in_force", "other_precautions", "goals", "parts"))
+
+
+def test_an_unknown_patient_and_day_are_refused(client: Any, patient: str) -> None:
+    assert post(client, "Patient/nobody", "goals", GOAL).status_code == 404
+    assert client.get(f"/{patient.replace('Patient', 'patients')}/course", params={"on": "soon"}).status_code == 422
+
+
+def test_the_fhir_door_keeps_the_same_rules(client: Any, course: str) -> None:
+    location = post(client, course, "precautions", PRECAUTION).headers["location"]
+    flag = client.get(location).json()
+    flag["extension"] = [each for each in flag["extension"] if "place" not in each["url"]]
+    answer = client.send_fhir("POST", "/fhir/Flag", {k: v for k, v in flag.items() if k not in ("id", "meta")} | {
+        "meta": {"profile": flag["meta"]["profile"]}
+    })  # fmt: skip
+    client.refusal(answer, 422)
+    assert "at least one part" in answer.text
