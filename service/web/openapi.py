@@ -11,6 +11,7 @@ from fastapi.openapi.utils import get_openapi
 from service.web.fhir.description import SCHEMAS, TAG, path_items
 from service.web.fhir.interactions import Interaction
 from service.web.fhir.requests import BASE
+from service.web.metrics import METRICS_SCHEMA
 from service.web.orthosis_forms import orthosis_schemas
 from service.web.patients import SUMMARY_SCHEMA
 from service.web.visits import visit_schemas
@@ -39,5 +40,11 @@ def describe(app: FastAPI, interactions: Iterable[Interaction]) -> dict[str, Any
     )
     document["paths"] |= path_items(BASE, interactions)
     schemas = document.setdefault("components", {}).setdefault("schemas", {})
-    schemas |= {**visit_schemas(), **orthosis_schemas(), "PatientSummary": SUMMARY_SCHEMA, **SCHEMAS}
+    schemas |= {
+        **visit_schemas(),
+        **orthosis_schemas(),
+        "PatientSummary": SUMMARY_SCHEMA,
+        "Metrics": METRICS_SCHEMA,
+        **SCHEMAS,
+    }
     return document
