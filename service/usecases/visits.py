@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
 from service.domain.actor import Actor
-from service.domain.anatomy import PartState
-from service.domain.kinds import KINDS
-from service.domain.measurement import Circumstances, Finding, Measurement
-from service.domain.precautions import Precaution, check_precautions
-from service.domain.reading import Reading, check, check_against_last, check_visit, confirmed, read_entry
+from service.domain.measurement import Circumstances, Measurement
+from service.domain.reading import Reading, read_entry
 from service.domain.series import key_of, watched
-from service.errors import Conflict, Duplicate, Invalid, Issue, NeedsConfirmation, NotFound, RecordError
+from service.errors import Conflict, Duplicate, Invalid, Issue, NotFound, RecordError
 from service.fhir.encounter import to_encounter
 from service.fhir.observation import to_observation, to_panel
-from service.fhir.reading import from_observation, kind_claimed
+from service.fhir.reading import from_observation
 from service.fhir.search_parameters import parse
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
@@ -29,6 +26,7 @@ from service.usecases.origin import is_as_imported, mark_imported
 from service.usecases.orthoses import find_orthosis
 from service.usecases.people import find_patient, performer
 from service.usecases.resources import create, update
+from service.usecases.visit_checks import Draft, HeldAgainst, check_drafts, counts
 from service.usecases.visit_input import Visit, VisitReading
 
 Act = Literal["created", "updated", "unchanged"]
@@ -53,15 +51,6 @@ class Recorded:
     warnings: tuple[Issue, ...] = ()
 
 
-@dataclass
-class _Draft:
-    """One entry on its way: read and checked, but not yet written."""
-
-    given: VisitReading
-    reading: Reading
-    measurements: list[Measurement] = field(default_factory=list)
-
-
 def record_visit(writer: Writer, actor: Actor, visit: Visit) -> Recorded:
     """Write a visit down: the Encounter and an Observation for every measurement, in the caller's one transaction.
 
@@ -80,11 +69,11 @@ def _record(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> Reco
     known = [] if is_new else readings_of_visit(writer, encounter)
     drafts = _read(writer, actor, visit, patient.reference, encounter.reference)
     fresh = [d for d in drafts if not _same_everywhere(d, known)]
-    _check(
+    check_drafts(
         writer,
         fresh,
         known,
-        _Known(states_of(writer, actor, patient.reference), precautions_of(writer, patient.reference)),
+        HeldAgainst(states_of(writer, actor, patient.reference), precautions_of(writer, patient.reference)),
     )
     written = [w for draft in drafts for w in _write(writer, actor, visit, draft, known)]
     return Recorded(encounter, tuple(written), tuple(_warnings(written)))
@@ -108,15 +97,11 @@ def readings_of_visit(reader: Reader, encounter: Stored) -> list[tuple[Stored, M
     while page.next:
         page = reader.search(parse("Observation", [*pairs, ("_cursor", page.next)]))
         found.extend(page.matches)
-    return [(s, from_observation(s.resource)) for s in found if _counts(s.resource)]
+    return [(s, from_observation(s.resource)) for s in found if counts(s.resource)]
 
 
-def _counts(resource: Json) -> bool:
-    return kind_claimed(resource) is not None and resource.get("status") not in ("entered-in-error", "cancelled")
-
-
-def _read(writer: Writer, actor: Actor, visit: Visit, patient: str, encounter: str) -> list[_Draft]:
-    drafts: list[_Draft] = []
+def _read(writer: Writer, actor: Actor, visit: Visit, patient: str, encounter: str) -> list[Draft]:
+    drafts: list[Draft] = []
     issues: list[Issue] = []
     people = {visit.by: performer(writer, visit.by)}
     for given in visit.readings:
@@ -136,7 +121,7 @@ def _read(writer: Writer, actor: Actor, visit: Visit, patient: str, encounter: s
                 source=(visit.key[0], given.entry.key) if visit.key and given.entry.key else None,
             )
             reading = read_entry(given.entry, circumstances)
-            drafts.append(_Draft(given, reading, [_sourced(m, reading) for m in reading.measurements]))
+            drafts.append(Draft(given, reading, [_sourced(m, reading) for m in reading.measurements]))
         except (Invalid, NotFound) as error:
             issues.extend(issue.at(given.place) for issue in error.issues)
     if issues:
@@ -173,53 +158,6 @@ def _device_use(writer: Writer, actor: Actor, given: VisitReading, patient: str,
     return found.reference
 
 
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """What a reading is held against: the state of each part, and the precautions of the patient."""
-
-    states: tuple[PartState, ...]
-    precautions: tuple[Precaution, ...]
-
-
-def _check(
-    writer: Writer, drafts: Sequence[_Draft], known: Iterable[tuple[Stored, Measurement]], patient: _Known
-) -> None:
-    """Raises what cannot be, else what was asked and not confirmed; keeps what was confirmed as a caution."""
-    found: list[tuple[_Draft, int, Finding]] = []
-    place = {id(m): (draft, n) for draft in drafts for n, m in enumerate(draft.measurements)}
-    for draft in drafts:
-        for n, measurement in enumerate(draft.measurements):
-            findings = check(measurement, patient.states)
-            findings += check_against_last(measurement, _last(writer, measurement))
-            findings += check_precautions(measurement, patient.precautions)
-            found.extend((draft, n, finding) for finding in findings)
-    together = [m for draft in drafts for m in draft.measurements] + [m for _, m in known]
-    found.extend((*place[id(m)], finding) for m, finding in check_visit(together) if id(m) in place)
-    refused = [finding.issue.at(draft.given.place) for draft, _, finding in found if finding.grade == "refuse"]
-    if refused:
-        raise Invalid(*refused)
-    open_ = [finding.issue.at(draft.given.place) for draft, _, finding in found if not draft.given.entry.confirmed]
-    if open_:
-        raise NeedsConfirmation(*open_)
-    for draft, n, finding in found:
-        draft.measurements[n] = confirmed(draft.measurements[n], [finding], draft.given.entry.confirmed)
-
-
-def _last(reader: Reader, measurement: Measurement) -> Measurement | None:
-    """The latest earlier reading of this line, for kinds whose unit could be mistaken."""
-    if measurement.number is None or len(KINDS[measurement.kind].units) < 2:
-        return None
-    code = to_observation(measurement)["code"]["coding"][0]
-    patient = measurement.circumstances.subject.removeprefix("Patient/")
-    pairs = [("patient", patient), ("code", f"{code['system']}|{code['code']}"), ("_sort", "-date"), ("_count", "20")]
-    for stored in reader.search(parse("Observation", pairs)).matches:
-        if _counts(stored.resource):
-            earlier = from_observation(stored.resource)
-            if key_of(earlier) == key_of(measurement) and earlier.circumstances.taken < measurement.circumstances.taken:
-                return earlier
-    return None
-
-
 def _slot(measurement: Measurement) -> tuple[object, ...]:
     """What makes two readings of one visit the same reading: its line, and who measured how with what."""
     seen = watched(measurement)
@@ -248,13 +186,13 @@ def _says_the_same(one: Measurement, other: Measurement) -> bool:
     return to_observation(bare(one)) == to_observation(bare(other))
 
 
-def _same_everywhere(draft: _Draft, known: Sequence[tuple[Stored, Measurement]]) -> bool:
+def _same_everywhere(draft: Draft, known: Sequence[tuple[Stored, Measurement]]) -> bool:
     found = [(m, _known_as(m, known)) for m in draft.measurements]
     return all(k is not None and _says_the_same(m, k[1]) for m, k in found)
 
 
 def _write(
-    writer: Writer, actor: Actor, visit: Visit, draft: _Draft, known: Sequence[tuple[Stored, Measurement]]
+    writer: Writer, actor: Actor, visit: Visit, draft: Draft, known: Sequence[tuple[Stored, Measurement]]
 ) -> Iterator[Written]:
     acts: list[Written] = []
     for measurement in draft.measurements:

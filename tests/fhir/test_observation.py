@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 
-from service.domain import measurement as declaration
+from service.domain import concepts as declaration
 from service.domain.field import UNKNOWN
 from service.domain.kinds import KINDS
 from service.domain.measurement import Coded, Measurement, MeasurementKind

@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from service.domain.anatomy import PARTS
+from service.domain.concepts import forget_concepts
 from service.domain.field import Field
-from service.domain.measurement import MeasurementKind, forget_concepts
+from service.domain.measurement import MeasurementKind
 from service.domain.terms import Term, terms
 from service.domain.values import in_words, read_value
 from service.errors import Misconfigured
