@@ -25,9 +25,14 @@ ALLOWED = frozenset({
 _FOREIGN = "A library said something that is not repeated here."
 
 
+def speaks(level: int) -> bool:
+    """Whether anything is said at this level."""
+    return _LOGGER.isEnabledFor(level)
+
+
 def log(level: int, event: str, **fields: Any) -> None:
     """Say something. `event` is a constant sentence; what it is about stands in `fields` that are `ALLOWED`."""
-    if _LOGGER.isEnabledFor(level):
+    if speaks(level):
         _OWN.log(level, event, **fields)
 
 

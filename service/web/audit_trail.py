@@ -11,7 +11,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.domain.actor import Actor
 from service.errors import RecordError, Unavailable
-from service.logs import log
+from service.logs import log, speaks
 from service.storage.audit_chain import Event, TornChain
 from service.storage.audit_log import EventLog
 from service.usecases.audit import events_of, refusal_of
@@ -149,6 +149,8 @@ def _events(scope: Scope, visitors: Visitors, status: int) -> list[Event]:
 
 def _log(scope: Scope, status: int, began: float) -> None:
     level = logging.ERROR if status >= 500 else logging.WARNING if status in (401, 403, 429) else logging.INFO
+    if not speaks(level):
+        return
     actor: Actor | None = scope.get("actor")
     log(
         level,
