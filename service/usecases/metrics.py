@@ -1,0 +1,163 @@
+"""The indices of one patient's hands: shown, derived as Observations, and stored as such."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
+
+from service.domain.actor import Actor
+from service.domain.anatomy import SIDES
+from service.domain.measurement import Measurement
+from service.domain.metric import Metric, Parameters, Result
+from service.domain.metrics import METRICS
+from service.domain.repeatability import Repeatability, repeatability
+from service.errors import Issue, NotFound
+from service.fhir import text
+from service.fhir.derived import RETIRED, all_derived, is_derived, provenance_of, retired
+from service.fhir.search_parameters import parse
+from service.fhir.text import Json
+from service.storage.records import Reader, Writer
+from service.storage.stored import Stored
+from service.usecases import resources
+from service.usecases.courses import course_of, states_of
+from service.usecases.doors import enter_operation
+from service.usecases.readings import measurements_of
+
+_WRONG = ("entered-in-error", "cancelled")
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Computed:
+    """Results with what they were computed from: the parameters used, and how many Observations could not be."""
+
+    subject: str
+    parameters: Parameters
+    results: tuple[Result, ...]
+    not_used: Mapping[str, int] = field(default_factory=dict)
+
+
+def metrics_of(
+    reader: Reader, actor: Actor, patient: str, name: str = "", parameters: Parameters | None = None
+) -> Computed:
+    """Every result of a patient (by resource id), or those of one metric. Raises `NotFound`, `Gone`, `Forbidden`."""
+    with enter_operation(actor, "metrics", patient) as door:
+        stored = reader.get("Patient", patient)
+        door.about(patient)
+        return _computed(reader, actor, stored, _named(name), parameters or Parameters())
+
+
+def metrics_of_visit(reader: Reader, actor: Actor, encounter: str, parameters: Parameters | None = None) -> Computed:
+    """Every result of one visit (by the id of its Encounter); the other hand may be of an earlier one.
+
+    Raises `NotFound`, `Gone` or `Forbidden`.
+    """
+    with enter_operation(actor, "visit-metrics") as door:
+        visit = reader.get("Encounter", encounter)
+        subject = str((visit.resource.get("subject") or {}).get("reference", ""))
+        patient = subject.removeprefix("Patient/")
+        door.about(patient)
+        stored = reader.get("Patient", patient)
+        found = _computed(reader, actor, stored, METRICS.values(), parameters or Parameters())
+        return replace(found, results=tuple(r for r in found.results if r.visit == visit.reference))
+
+
+def derive(reader: Reader, actor: Actor, patient: str) -> list[Json]:
+    """What `store_derived` would store, in no way stored. Raises `NotFound`, `Gone` or `Forbidden`."""
+    return all_derived(metrics_of(reader, actor, patient).results)
+
+
+def store_derived(
+    writer: Writer, actor: Actor, patient: str, *, now: Callable[[], datetime] = _now
+) -> list[resources.Written]:
+    """Write every result down as an Observation of category derived, with one Provenance for all that changed.
+
+    What was derived before and follows from nothing any more is marked entered-in-error with the reason; the same
+    again changes nothing. Raises `NotFound`, `Gone` or `Forbidden`.
+    """
+    with enter_operation(actor, "derive", patient) as door:
+        stored = writer.get("Patient", patient)
+        door.about(patient)
+        computed = _computed(writer, actor, stored, METRICS.values(), Parameters())
+        made = all_derived(computed.results)
+        gone = _gone(writer, patient, {str(each["id"]) for each in made})
+        # As it will be read again, so that the same number is known to be the same.
+        written = [resources.update(writer, actor, text.parse(text.dump(each))) for each in (*made, *gone)]
+        changed = [w.stored.reference for w in written if w.outcome != "unchanged"]
+        if changed:
+            written.append(resources.create(writer, actor, provenance_of(changed, now(), actor.name)))
+        return written
+
+
+def repeatability_of(reader: Reader, actor: Actor) -> tuple[Repeatability, ...]:
+    """The clinic's own measurement error, from all readings of all patients that were marked as repeats.
+
+    Raises `Forbidden` for a person who may not see all patients.
+    """
+    with enter_operation(actor, "repeatability"):
+        return repeatability(_all_readings(reader))
+
+
+def _all_readings(reader: Reader) -> Iterable[Measurement]:
+    for patient in _patients(reader):
+        readings, _ = measurements_of(reader, patient)
+        yield from (m for m in readings if m.circumstances.status not in _WRONG)
+
+
+def _patients(reader: Reader) -> Iterator[str]:
+    pairs = [("_count", "500")]
+    page = reader.search(parse("Patient", pairs))
+    yield from (stored.id for stored in page.matches)
+    while page.next:
+        page = reader.search(parse("Patient", [*pairs, ("_cursor", page.next)]))
+        yield from (stored.id for stored in page.matches)
+
+
+def _named(name: str) -> Iterable[Metric]:
+    if name and name not in METRICS:
+        expected = "one of " + ", ".join(METRICS)
+        raise NotFound(Issue("not-found", f"There is no metric called '{name}'.", value=name, expected=expected))
+    return [METRICS[name]] if name else METRICS.values()
+
+
+def _computed(reader: Reader, actor: Actor, patient: Stored, metrics: Iterable[Metric], asked: Parameters) -> Computed:
+    readings, not_used = measurements_of(reader, patient.id)
+    used = sorted((m for m in readings if m.circumstances.status not in _WRONG), key=lambda m: m.circumstances.taken)
+    states = states_of(reader, actor, patient.reference)
+    parameters = _parameters(reader, actor, patient, asked)
+    results = tuple(result for metric in metrics for result in metric.compute(used, states, parameters))
+    return Computed(patient.reference, parameters, results, not_used)
+
+
+def _parameters(reader: Reader, actor: Actor, patient: Stored, asked: Parameters) -> Parameters:
+    """What was asked for, completed with what the record knows of the person."""
+    course = course_of(reader, actor, patient.reference)
+    reference = course.reference if course else None
+    marked = frozenset(side for side in SIDES if reference and side != reference)
+    person = patient.resource
+    dominant = (course.dominant if course else None) or ""
+    return replace(
+        asked,
+        reference_for=marked,
+        dominant=dominant,
+        sex=str(person.get("gender", "")),
+        born=_day(str(person.get("birthDate", ""))),
+    )
+
+
+def _day(written: str) -> date | None:
+    """A date of birth that is known to the day; a year or month alone does not give an age."""
+    return date.fromisoformat(written) if len(written) == len("2026-01-31") else None
+
+
+def _gone(reader: Reader, patient: str, kept: set[str]) -> Iterable[Json]:
+    """What was derived before and no longer follows from the readings."""
+    reason = "The readings it was computed from no longer give this result."
+    for stored in list(reader.of_patient(patient, "Observation")):
+        resource = stored.resource
+        if is_derived(resource) and stored.id not in kept and resource.get("status") != RETIRED:
+            yield retired({k: v for k, v in resource.items() if k != "meta"}, reason)
