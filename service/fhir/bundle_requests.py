@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import base64
+import binascii
 import re
 from dataclasses import dataclass
-from typing import Any, Literal, cast
+from typing import Any, Literal, cast, get_args
 from urllib.parse import parse_qsl
 
-from service.errors import Invalid, Issue
+from service.errors import Invalid, Issue, Malformed
+from service.fhir import json_patch
+from service.fhir.search_dates import interval
 from service.fhir.text import Json
 from service.fhir.validation import require_valid
 
-Method = Literal["GET", "POST", "PUT", "DELETE"]
+Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
+METHODS = get_args(Method)
 
 _TARGET = re.compile(
     r"(?P<type>[A-Z][A-Za-z]+)(/(?P<id>[A-Za-z0-9\-.]{1,64})(?P<history>/_history(/(?P<version>[1-9][0-9]{0,8}))?)?)?"
@@ -24,7 +29,9 @@ _TAG = re.compile(r'(?:W/)?"([1-9][0-9]{0,8})"')
 class Request:
     """One entry: a method on a type, an id, a version or, for a search, `query`.
 
-    `resource` is what a POST or PUT sends. `expected` is the version that ifMatch names. `position` counts from 0.
+    `resource` is what a POST or PUT sends, `operations` what a PATCH does. `condition` finds what a PUT, PATCH or
+    DELETE is about. `expected` is the version that ifMatch names; a GET that would answer one of the versions `known`,
+    or nothing newer than `since` (microseconds), need not. `position` counts from 0.
     """
 
     position: int
@@ -38,6 +45,10 @@ class Request:
     full_url: str = ""
     expected: int | None = None
     if_none_exist: str | None = None
+    condition: str | None = None
+    operations: tuple[Json, ...] = ()
+    known: tuple[str, ...] = ()
+    since: int | None = None
 
     @property
     def where(self) -> str:
@@ -85,25 +96,31 @@ def _request(position: int, entry: Json, base: str) -> Request:
     where = f"Bundle.entry[{position}].request"
     asked = entry["request"]
     method, url = asked["method"], asked["url"]
-    if method not in ("GET", "POST", "PUT", "DELETE"):
-        raise _wrong(f"{where}.method", "This method is not offered in a Bundle.", method, "GET, POST, PUT or DELETE")
-    for name in ("ifNoneMatch", "ifModifiedSince"):
-        if name in asked:
-            raise _wrong(f"{where}.{name}", "This condition is not offered in a Bundle.", asked[name], "ifMatch")
+    if method not in METHODS:
+        raise _wrong(f"{where}.method", "This method is not offered in a Bundle.", method, ", ".join(METHODS))
     target = _TARGET.fullmatch(url.removeprefix(f"{base}/") if base else url)
     if target is None:
         raise _wrong(f"{where}.url", "The url names no resource of this record.", url, "Type, Type/id or Type?search")
     _require_form(where, method, target, url)
+    _require_reader(where, method, asked)
     return Request(
         position, cast(Method, method), target["type"], target["id"] or "",
         int(target["version"]) if target["version"] else None, target["history"] is not None,
         tuple(parse_qsl(target["query"] or "", keep_blank_values=True)),
         _resource(position, method, target, entry), entry.get("fullUrl", ""),
         _expected(f"{where}.ifMatch", asked.get("ifMatch")), asked.get("ifNoneExist"),
+        target["query"] if method != "GET" else None, _operations(position, method, entry),
+        tuple(tag.strip().removeprefix("W/") for tag in asked.get("ifNoneMatch", "").split(",") if tag.strip()),
+        interval(asked["ifModifiedSince"]).hi if "ifModifiedSince" in asked else None,
     )  # fmt: skip
 
 
-_FORMS = {"POST": "Type", "PUT": "Type/id", "DELETE": "Type/id"}
+_FORMS = {
+    "POST": ("Type",),
+    "PUT": ("Type/id", "Type?search"),
+    "PATCH": ("Type/id", "Type?search"),
+    "DELETE": ("Type/id", "Type?search"),
+}
 
 
 def _require_form(where: str, method: str, target: re.Match[str], url: str) -> None:
@@ -112,8 +129,15 @@ def _require_form(where: str, method: str, target: re.Match[str], url: str) -> N
         form += "/_history"
     if target["query"] is not None:
         form += "?search"
-    if method in _FORMS and form != _FORMS[method]:
-        raise _wrong(f"{where}.url", f"{method} is not offered on such a url.", url, _FORMS[method])
+    if method in _FORMS and form not in _FORMS[method]:
+        raise _wrong(f"{where}.url", f"{method} is not offered on such a url.", url, " or ".join(_FORMS[method]))
+
+
+def _require_reader(where: str, method: str, asked: Json) -> None:
+    """What a reader knows already is a condition of reading only."""
+    for name in ("ifNoneMatch", "ifModifiedSince"):
+        if name in asked and method != "GET":
+            raise _wrong(f"{where}.{name}", f"This is no condition of a {method}.", asked[name], "ifMatch")
 
 
 def _resource(position: int, method: str, target: re.Match[str], entry: Json) -> Json | None:
@@ -125,9 +149,25 @@ def _resource(position: int, method: str, target: re.Match[str], entry: Json) ->
     if resource.get("resourceType") != target["type"]:
         found = str(resource.get("resourceType"))
         raise _wrong(f"{where}.resourceType", "The resource is of another type than the url.", found, target["type"])
-    if method == "PUT" and resource.get("id") != target["id"]:
+    if method == "PUT" and target["id"] and resource.get("id") != target["id"]:
         raise _wrong(f"{where}.id", "The resource has another id than the url.", str(resource.get("id")), target["id"])
     return resource
+
+
+def _operations(position: int, method: str, entry: Json) -> tuple[Json, ...]:
+    """The JSON Patch that a PATCH sends, as a Binary (https://hl7.org/fhir/R4/http.html#patch)."""
+    if method != "PATCH":
+        return ()
+    where, sent = f"Bundle.entry[{position}].resource", entry.get("resource")
+    if not isinstance(sent, dict) or sent.get("resourceType") != "Binary":
+        raise _wrong(where, "PATCH sends a Binary that holds the patch.", "", "Binary")
+    if sent.get("contentType") != json_patch.MEDIA_TYPE:
+        found = str(sent.get("contentType"))
+        raise _wrong(f"{where}.contentType", "This form of patch is not read here.", found, json_patch.MEDIA_TYPE)
+    try:
+        return tuple(json_patch.parse(base64.b64decode(str(sent.get("data", "")), validate=True)))
+    except (binascii.Error, Malformed):
+        raise _wrong(f"{where}.data", "The Binary holds no JSON Patch.", "", "base64 of a JSON Patch") from None
 
 
 def _expected(where: str, tag: str | None) -> int | None:

@@ -5,16 +5,42 @@ from __future__ import annotations
 from importlib.metadata import version
 
 from service.fhir.definitions import SERVED_TYPES
+from service.fhir.json_patch import MEDIA_TYPE
 from service.fhir.published import definition
 from service.fhir.search_parameters import parameters_of
 from service.fhir.text import Json
 
-SYSTEM_INTERACTIONS: tuple[str, ...] = ("transaction", "batch")
+SYSTEM_INTERACTIONS: tuple[str, ...] = ("transaction", "batch", "history-system")
 TYPE_INTERACTIONS: tuple[str, ...] = (
-    "read", "vread", "history-instance", "create", "update", "delete", "search-type",
+    "read", "vread", "history-instance", "history-type", "create", "update", "patch", "delete", "search-type",
 )  # fmt: skip
 READ_ONLY: tuple[str, ...] = ("AuditEvent",)
-CHANGES = frozenset({"create", "update", "delete"})
+CHANGES = frozenset({"create", "update", "patch", "delete", "history-type"})
+"""What is not offered for a type that is only read, and never changes."""
+EVENT_SEARCHES = frozenset(
+    {
+        "_id",
+        "_lastUpdated",
+        "action",
+        "address",
+        "agent",
+        "agent-role",
+        "altid",
+        "date",
+        "entity",
+        "outcome",
+        "patient",
+        "subtype",
+    }
+)
+"""The search parameters of AuditEvent that the trail of events answers."""
+CONDITIONAL: Json = {
+    "conditionalCreate": True,
+    "conditionalRead": "full-support",
+    "conditionalUpdate": True,
+    "conditionalDelete": "single",
+}
+"""What can be done under conditions, in the words of the statement."""
 DEFINITIONS: tuple[str, ...] = ("StructureDefinition", "ValueSet", "CodeSystem", "ConceptMap")
 """The types of which this server has only its own, generated definitions; they are read and never written."""
 
@@ -41,7 +67,7 @@ def capability_statement(address: str = "", supported: tuple[str, ...] = ()) -> 
     content["software"] = {"name": "Hand-therapy record", "version": version("hand-therapy-record")}
     if address:
         content["implementation"] = {"description": "Hand-therapy record of one clinic", "url": address}
-    content |= {"fhirVersion": "4.0.1", "format": ["json"], "rest": [_rest(supported)]}
+    content |= {"fhirVersion": "4.0.1", "format": ["json"], "patchFormat": [MEDIA_TYPE], "rest": [_rest(supported)]}
     text = (
         "A record of hand therapy: joint motion, grip strength, touch thresholds and the wearing of orthoses. "
         "Numbers inform; the treating clinician decides."
@@ -66,7 +92,7 @@ def _resource(name: str, supported: tuple[str, ...]) -> Json:
         return found | {"versioning": "no-version"}
     found |= {"versioning": "versioned-update", "readHistory": True}
     if name not in READ_ONLY:
-        found |= {"updateCreate": True, "conditionalCreate": True}
+        found |= {"updateCreate": True, **CONDITIONAL}
     return found | {"searchParam": _search(name)}
 
 
@@ -74,4 +100,5 @@ def _search(resource_type: str) -> list[Json]:
     return [
         {"name": name, **({"definition": each.definition} if each.definition else {}), "type": each.kind}
         for name, each in parameters_of(resource_type).items()
+        if resource_type not in READ_ONLY or name in EVENT_SEARCHES
     ]

@@ -57,7 +57,8 @@ class Query:
 
     `sort` is the name of the parameter that orders the matches, `""` for the type's own order. `used` holds the
     pairs that were honoured, as written, for the link to this very search; `ignored` those that were not. Where
-    `within` is not empty, all clauses of one of its rows must hold too: what the acting person may see.
+    `within` is not empty, all clauses of one of its rows must hold too: what the acting person may see; and where
+    `among` is not empty, one of its clauses: the compartment that is searched.
     """
 
     type: str
@@ -70,3 +71,4 @@ class Query:
     used: tuple[tuple[str, str], ...] = ()
     ignored: tuple[tuple[str, str], ...] = ()
     within: tuple[tuple[Clause, ...], ...] = ()
+    among: tuple[Clause, ...] = ()

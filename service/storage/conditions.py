@@ -7,7 +7,7 @@ for each resource in hand (`EXISTS`), which needs no more than the key of the ge
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 
 from service.fhir.search_dates import OPEN_START, UNDATED
 from service.fhir.search_parameters import Choice, Clause, Moment, Query, Text
@@ -21,9 +21,16 @@ def conditions_of(query: Query) -> tuple[Sql, bool]:
     own = Sql("type = ? AND deleted = ?", (query.type, False))
     leading = _leading(query.clauses)
     parts = [own, *(_condition(query.type, clause, clause is leading) for clause in query.clauses)]
-    if query.within:
-        parts.append(either(both(_condition(query.type, clause) for clause in row) for row in query.within))
+    parts += _bounds_of(query, lambda clause: _condition(query.type, clause))
     return both(parts), False
+
+
+def _bounds_of(query: Query, condition: Callable[[Clause], Sql]) -> Iterator[Sql]:
+    """What the person may see, and the compartment that is searched."""
+    if query.within:
+        yield either(both(condition(clause) for clause in row) for row in query.within)
+    if query.among:
+        yield either(condition(clause) for clause in query.among)
 
 
 _FEWEST_FIRST = ("identifier", "patient", "subject", "reference", "uri", "string", "date", "token")
@@ -70,8 +77,7 @@ def _of_observations(query: Query) -> tuple[Sql, bool]:
             distinct = distinct or not _names_one_coding(clause)
         else:
             parts.append(_observation(clause, clause is leading))
-    if query.within:
-        parts.append(either(both(_observation(clause) for clause in row) for row in query.within))
+    parts += _bounds_of(query, _observation)
     # A search that names no coding takes the first one, so that it meets each Observation once.
     return both([*parts, *ranks.values()]), distinct
 

@@ -11,6 +11,7 @@ from service.errors import Gone, Issue, NotFound, SeveralMatches
 from service.fhir.search_parameters import Query
 from service.storage import audit
 from service.storage.audit_check import Verdict, verify
+from service.storage.changes import Changes, Mark, Span, changes
 from service.storage.search import search as find_matches
 from service.storage.sql import Sql, ask
 from service.storage.stored import Page, Stored
@@ -69,6 +70,12 @@ class Reader:
             query = query.limit(count)
         versions += self._asked().execute(query).all()
         return [Stored.of(kind, ident, row) for row in versions[:count]]
+
+    def changes(
+        self, kinds: Collection[str], span: Span, count: int, behind: Mark | None = None, *, ident: str = ""
+    ) -> Changes:
+        """At most `count` versions of resources of these types, newest first; `ident`: of the one with this id."""
+        return changes(self._asked(), kinds, ident, span, count, behind)
 
     def search(self, query: Query) -> Page:
         """One page of the matches."""

@@ -17,17 +17,21 @@ from service.domain.actor import Actor
 from service.errors import Invalid, Issue, NotFound, RecordError
 from service.fhir.bundle_references import rewritten
 from service.fhir.bundle_requests import Request, requests_of
+from service.fhir.search_dates import micros
 from service.fhir.search_parameters import Query, parse
 from service.fhir.text import Json
 from service.storage.records import Page, Reader, Records, Stored, Writer
-from service.usecases import resources
+from service.usecases import conditional, resources
 
-Outcome = Literal["created", "updated", "unchanged", "found", "deleted", "read", "page", "history", "failed"]
+Outcome = Literal["created", "updated", "unchanged", "found", "deleted", "read", "known", "page", "history", "failed"]
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """What became of one entry: a version, a page with its query, versions, or the error."""
+    """What became of one entry: a version, a page with its query, versions, or the error.
+
+    `known` is a version that the reader said it has; `deleted` without a version is a condition that found nothing.
+    """
 
     outcome: Outcome
     stored: Stored | None = None
@@ -92,16 +96,35 @@ def _get(reader: Reader, actor: Actor, request: Request, terms: Terms) -> Result
     if request.history:
         versions = resources.history(reader, actor, request.type, request.id)
         return Result("history", versions=tuple(versions))
-    return Result("read", resources.read(reader, actor, request.type, request.id))
+    found = resources.read(reader, actor, request.type, request.id)
+    return Result("known" if _is_known(request, found) else "read", found)
+
+
+def _is_known(request: Request, stored: Stored) -> bool:
+    if request.known:
+        return "*" in request.known or f'"{stored.version}"' in request.known
+    return request.since is not None and micros(stored.updated) <= request.since
 
 
 def _change(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Result:
+    """Carry out a change; one whose condition is not resolved yet finds for itself what it is about."""
     strict = terms.referential_integrity
+    if request.condition is not None:
+        found = conditional.resolved(writer, actor, request)
+        if found is None:
+            return Result("deleted")
+        request = found
     if request.method == "DELETE":
         stored = resources.delete(
             writer, actor, request.type, request.id, expected=request.expected, referential_integrity=strict
         )
         return Result("deleted", stored)
+    if request.method == "PATCH":
+        operations = list(request.operations)
+        written = conditional.patch(
+            writer, actor, request.type, request.id, operations, expected=request.expected, referential_integrity=strict
+        )
+        return Result(written.outcome, written.stored)
     resource = cast(Json, request.resource)
     if request.method == "PUT":
         written = resources.update(writer, actor, resource, expected=request.expected, referential_integrity=strict)
@@ -112,12 +135,12 @@ def _change(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Res
     return Result(written.outcome, written.stored)
 
 
-_ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "GET": 3}
+_ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 3, "GET": 4}
 
 
 def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Invalid], terms: Terms) -> list[Result]:
-    requests = _readable(asked)
     with records.write(actor) as writer:
+        requests, results = _resolved(writer, actor, _readable(asked))
         found = _existing(writer, actor, requests)
         planned = [
             replace(one, id=str(uuid4())) if one.method == "POST" and one.position not in found else one
@@ -126,18 +149,33 @@ def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Inval
         _require_one_identity_each(planned, found)
         planned = _linked(writer, actor, planned, found)
         _require_lawful(planned, found)
-        results: dict[int, Result] = {position: Result("found", stored) for position, stored in found.items()}
+        results |= {position: Result("found", stored) for position, stored in found.items()}
         for one in sorted(planned, key=lambda request: _ORDER[request.method]):
             if one.position not in results and one.method != "GET":
                 with _at(one):
-                    results[one.position] = _write(writer, actor, one)
+                    results[one.position] = _write(writer, actor, one, terms)
         _require_integrity(writer, planned, found, terms)
         results |= _settled(writer, actor, results)
         for one in planned:
             if one.method == "GET":
                 with _at(one):
                     results[one.position] = _get(writer, actor, one, terms)
-    return [results[one.position] for one in planned]
+    return [results[position] for position in range(len(asked))]
+
+
+def _resolved(writer: Writer, actor: Actor, requests: Sequence[Request]) -> tuple[list[Request], dict[int, Result]]:
+    """The requests with their conditions resolved, and the results of those that found nothing to do."""
+    resolved, results = [], {}
+    for one in requests:
+        target: Request | None = one
+        if one.condition is not None:
+            with _at(one):
+                target = conditional.resolved(writer, actor, one)
+        if target is None:
+            results[one.position] = Result("deleted")
+        else:
+            resolved.append(target)
+    return resolved, results
 
 
 def _settled(writer: Writer, actor: Actor, results: dict[int, Result]) -> dict[int, Result]:
@@ -224,10 +262,12 @@ def _require_lawful(requests: Sequence[Request], found: dict[int, Stored]) -> No
         raise Invalid(*wrong)
 
 
-def _write(writer: Writer, actor: Actor, request: Request) -> Result:
+def _write(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Result:
     if request.method == "POST":
         return Result("created", resources.add(writer, actor, cast(Json, request.resource), id=request.id).stored)
-    return _change(writer, actor, request, Terms(referential_integrity=False))
+    # What a patch comes to is known when it is carried out, last of all changes.
+    at_once = request.method == "PATCH" and terms.referential_integrity
+    return _change(writer, actor, request, Terms(referential_integrity=at_once))
 
 
 def _require_integrity(writer: Writer, requests: Sequence[Request], found: dict[int, Stored], terms: Terms) -> None:

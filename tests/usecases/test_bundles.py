@@ -272,7 +272,9 @@ def test_an_entry_may_begin_with_this_servers_address(records: Records) -> None:
     [
         (entry("POST", "Patient/p", patient()), "url"),
         (entry("PUT", "Patient", patient()), "url"),
-        (entry("DELETE", f"Patient?identifier={CHART}|C-1"), "url"),
+        (entry("DELETE", "Patient"), "url"),
+        (entry("PATCH", "Patient/p", {"resourceType": "Binary", "contentType": "text/plain"}), "contentType"),
+        (entry("PATCH", "Patient/p", patient(id="p")), "resource"),
         (entry("POST", "Patient"), "resource"),
         (entry("PUT", "Patient/p", patient(id="q")), "id"),
         (entry("POST", "Patient", observation("Patient/p")), "resourceType"),

@@ -96,7 +96,7 @@ def test_every_operation_says_what_it_is_for_and_how_it_refuses(document: dict[s
 
 def test_what_is_described_is_what_is_routed(client: Any, document: dict[str, Any]) -> None:
     for path, methods in document["paths"].items():
-        address = path.format(type="Patient", id="x", version=1, patient="x")
+        address = path.format(type="Patient", id="x", version=1, patient="x", target="Observation")
         answer = client.request("PROPFIND", address)
         allowed = set(answer.headers["allow"].split(", ")) - {"HEAD"}
         assert answer.status_code == 405
@@ -114,6 +114,7 @@ def test_the_capability_statement_promises_only_what_is_routed(document: dict[st
         "delete": "fhir-delete",
         "search-type": "fhir-search",
         "history-type": "fhir-history-type",
+        "patch": "fhir-patch",
     }
     promised = {each for kind in SERVED_TYPES for each in interactions_of(kind)}
     assert {meant[each] for each in promised} <= described

@@ -86,7 +86,7 @@ def test_a_huge_body_is_refused_whether_announced_or_not(client: Any) -> None:
         client.refusal(client.post(path, content=pieces, headers=headers), 413)
 
 
-@pytest.mark.parametrize("ident", ["a_b", "a%20b", "x" * 65, "%00", "a%2Fb", "ä", "'", "_search"])
+@pytest.mark.parametrize("ident", ["a_b", "a%20b", "x" * 65, "%00", "ä", "'", "_search"])
 def test_what_can_be_no_id_is_not_there(client: Any, ident: str) -> None:
     client.refusal(client.get(f"/fhir/Patient/{ident}"), 404)
     client.refusal(client.get(f"/fhir/Patient/{ident}/_history/1"), 404)
@@ -117,15 +117,12 @@ def test_a_type_that_is_not_kept_is_not_there(client: Any, kind: str) -> None:
 @pytest.mark.parametrize(
     ("method", "path", "offered"),
     [
-        ("PATCH", "/fhir/Patient/a", "DELETE, GET, HEAD, PUT"),
-        ("POST", "/fhir/Patient/a", "DELETE, GET, HEAD, PUT"),
-        ("PUT", "/fhir/Patient", "GET, HEAD, POST"),
-        ("DELETE", "/fhir/Patient", "GET, HEAD, POST"),
-        ("DELETE", "/fhir/metadata", "GET, HEAD"),
+        ("POST", "/fhir/Patient/a", "DELETE, GET, HEAD, PATCH, PUT"),
+        ("DELETE", "/fhir/Patient/a/Observation", "GET, HEAD"),
         ("GET", "/fhir", "POST"),
         ("PUT", "/fhir/Patient/a/_history/1", "GET, HEAD"),
         ("GET", "/visits", "POST"),
-        ("TRACE", "/fhir/Patient", "GET, HEAD, POST"),
+        ("TRACE", "/fhir/Patient", "DELETE, GET, HEAD, PATCH, POST, PUT"),
     ],
 )
 def test_a_method_that_is_not_offered_names_those_that_are(client: Any, method: str, path: str, offered: str) -> None:

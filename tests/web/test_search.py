@@ -100,7 +100,8 @@ def test_counting_only(client: Any, subject: str) -> None:
         "date=ge", "_sort=colour", "_sort=", "code=a|b|c", "code:colour=x", "subject:Nothing!=1", "_lastUpdated=never",
         "_cursor=rubbish", "_cursor=W10", "_total=some", "_summary=everything", "colour=red", "=", "=x", "_id=",
         "code=%FF", "code=%00", "code=a%00b", "subject=%0A", "date=%E2%80%8B", "x" * 3000, "&".join(["code=a"] * 600),
-        "_pretty=2", "_elements=id", "_include=Observation:subject", "_has:Patient:x:y=1", "date=99999-01-01",
+        "_pretty=2", "_elements=colour", "_summary=true&_elements=id&_elements=colour", "_has:Patient:x:y=1",
+        "_include=Observation:colour", "date=99999-01-01",
         "date=0000-00-00", "date=2026-03-01T25:00:00Z", "date=2026-02-30", "_lastUpdated=ge1e400",
     ],
 )  # fmt: skip

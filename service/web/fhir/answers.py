@@ -49,7 +49,7 @@ def version_answer(request: Request, stored: Stored, form: Form) -> Response:
     headers = version_headers(stored)
     if _has_it_already(request, stored):
         return Response(status_code=304, headers=headers)
-    return answer(stored.body, form, headers=headers)
+    return answer(form.view.of(stored.body), form, headers=headers)
 
 
 def _has_it_already(request: Request, stored: Stored) -> bool:

@@ -18,7 +18,7 @@ from service.web.fhir.searching import searchset
 from service.web.fhir.writing import body_of
 from service.web.work import Work
 
-_STATUS = {"created": 201, "deleted": 204}
+_STATUS = {"created": 201, "deleted": 204, "known": 304}
 
 
 class Bundles:
@@ -49,10 +49,12 @@ def _answer(result: Result, base: str, preferences: Preferences) -> bundle.Answe
     if result.error is not None:
         return _failure(result.error)
     stored, resource = result.stored, b""
-    if stored is None:
+    if result.outcome in ("page", "history"):
         return bundle.Answer(phrase(200), resource=_listed(result, base))
+    if stored is None:
+        return bundle.Answer(phrase(204))
     is_wanted = result.outcome == "read" or preferences.returning == "representation"
-    if is_wanted and not stored.deleted:
+    if is_wanted and result.outcome != "known" and not stored.deleted:
         resource = stored.body
     return bundle.Answer(
         phrase(_STATUS.get(result.outcome, 200)),
@@ -69,7 +71,7 @@ def _answer(result: Result, base: str, preferences: Preferences) -> bundle.Answe
 def _listed(result: Result, base: str) -> bytes:
     """The Bundle inside the Bundle: matches or versions."""
     if result.page is not None and result.query is not None:
-        return searchset(result.query, result.page, base, [])
+        return searchset(result.query, result.page, base, f"{base}/{result.query.type}")
     first = result.versions[0]
     links = bundle.Links(f"{base}/{first.reference}/_history")
     return bundle.history(result.versions, base=base, links=links, status=status_when_made)

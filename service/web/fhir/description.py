@@ -7,6 +7,7 @@ from http import HTTPStatus
 from typing import Any
 
 from service.fhir.definitions import SERVED_TYPES
+from service.fhir.json_patch import MEDIA_TYPE
 from service.fhir.search_parameters import parameters_of
 from service.web.errors import OutcomeIssue
 from service.web.fhir.interactions import Interaction, Parameter
@@ -18,6 +19,7 @@ TAG = "FHIR R4"
 _IN_PATH = {
     "type": ("The resource type.", {"$ref": "#/components/schemas/ResourceType"}),
     "id": ("The logical id of the resource.", {"type": "string", "pattern": "^[A-Za-z0-9\\-.]{1,64}$"}),
+    "target": ("The type that is searched.", {"$ref": "#/components/schemas/ResourceType"}),
     "version": ("The number of a version, from 1.", {"type": "integer", "minimum": 1}),
 }
 _SHARED = (
@@ -27,10 +29,14 @@ _SHARED = (
 _EXAMPLE_OBSERVATION: Json = {
     "resourceType": "Observation",
     "status": "final",
-    "code": {"coding": [{"system": "http://loinc.org", "code": "8302-2", "display": "Body height"}]},
+    "code": {
+        "coding": [
+            {"system": "http://loinc.org", "code": "83173-5", "display": "Grip strength Hand - left Dynamometer"}
+        ]
+    },
     "subject": {"reference": "Patient/example"},
     "effectiveDateTime": "2026-03-02T09:30:00+01:00",
-    "valueQuantity": {"value": 172, "unit": "cm", "system": "http://unitsofmeasure.org", "code": "cm"},
+    "valueQuantity": {"value": 31.5, "unit": "kilogram-force", "system": "http://unitsofmeasure.org", "code": "kgf"},
 }
 _EXAMPLE_BUNDLE: Json = {
     "resourceType": "Bundle",
@@ -51,10 +57,11 @@ _EXAMPLE_BUNDLE: Json = {
         },
     ],
 }
-_BODIES: dict[str, tuple[str, str, Json | None]] = {
+_BODIES: dict[str, tuple[str, str, Json | list[Json] | None]] = {
     "resource": ("application/fhir+json", "Resource", _EXAMPLE_OBSERVATION),
     "bundle": ("application/fhir+json", "Bundle", _EXAMPLE_BUNDLE),
     "form": (FORM, "SearchForm", None),
+    "patch": (MEDIA_TYPE, "Patch", [{"op": "replace", "path": "/status", "value": "final"}]),
 }
 
 SCHEMAS: Json = {
@@ -104,6 +111,11 @@ SCHEMAS: Json = {
         "type": "object",
         "description": "The parameters of a search, each under its own name.",
         "additionalProperties": {"type": "string"},
+    },
+    "Patch": {
+        "type": "array",
+        "items": {"type": "object"},
+        "description": "The operations of a JSON Patch (RFC 6902), in order.",
     },
     "CapabilityStatement": {
         "type": "object",

@@ -51,12 +51,17 @@ class Interaction:
 def routes(base: str, interactions: Iterable[Interaction]) -> list[Route]:
     """One route for each path, so that a method not offered there is answered with all that are."""
     by_path = attrgetter("path")
-    grouped = groupby(sorted(interactions, key=by_path), key=by_path)
+    grouped = groupby(sorted(interactions, key=_most_literal_first), key=by_path)
     made = []
     for path, group in grouped:
         endpoints = {each.method: each.endpoint for each in group}
         made += [_route(base + each, endpoints) for each in ((path,) if path else ("", "/"))]
     return made
+
+
+def _most_literal_first(interaction: Interaction) -> tuple[int, list[str]]:
+    """`/{type}/_history` before `/{type}/{id}`: the first route that fits an address answers it."""
+    return interaction.path.count("{"), interaction.path.split("/")[::-1]
 
 
 def _route(path: str, endpoints: dict[str, Endpoint]) -> Route:

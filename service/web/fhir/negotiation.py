@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from service.errors import Issue, NotAcceptable, UnsupportedFormat
+from service.fhir.json_patch import MEDIA_TYPE
 
 FHIR_JSON = "application/fhir+json; fhirVersion=4.0; charset=utf-8"
 PLAIN_JSON = "application/json; charset=utf-8"
@@ -97,6 +98,15 @@ def require_json(content_type: str | None, content_encoding: str | None = None) 
         raise UnsupportedFormat(
             Issue("not-supported", f"{_JSON_ONLY}.", "http.Content-Type", value=said, expected="application/fhir+json")
         )
+    _require_plain(content_encoding)
+
+
+def require_patch(content_type: str | None, content_encoding: str | None = None) -> None:
+    """Raise `UnsupportedFormat` unless a body with these headers is a JSON Patch."""
+    given = _media_range(content_type or "")
+    if given.name != MEDIA_TYPE or not given.readable:
+        message, said = "A patch is read as JSON Patch only.", content_type or "no Content-Type"
+        raise UnsupportedFormat(Issue("not-supported", message, "http.Content-Type", said, expected=MEDIA_TYPE))
     _require_plain(content_encoding)
 
 

@@ -9,7 +9,7 @@ from service.fhir import conformance, text
 from service.fhir.capability import DEFINITIONS, capability_statement
 from service.usecases import resources
 from service.web.fhir.answers import answer, version_answer
-from service.web.fhir.requests import actor_of, base_url, id_in, only_form, type_in, version_in
+from service.web.fhir.requests import actor_of, base_url, form_of_read, id_in, only_form, type_in, version_in
 from service.web.work import Work
 
 
@@ -21,18 +21,19 @@ class Reading:
 
     async def read(self, request: Request) -> Response:
         """The present version of a resource, or a definition of the server's own."""
-        form = only_form(request)
         if request.path_params["type"] in DEFINITIONS:
+            form = only_form(request)
             definition = conformance.find(request.path_params["type"], request.path_params["id"])
             return answer(text.dump(definition), form)
         actor, kind, ident = actor_of(request), type_in(request), id_in(request)
+        form = form_of_read(request, kind)
         stored = await self._work.look_up(lambda reader: resources.read(reader, actor, kind, ident))
         return version_answer(request, stored, form)
 
     async def vread(self, request: Request) -> Response:
         """One version of a resource."""
-        form, actor = only_form(request), actor_of(request)
-        kind, ident, version = type_in(request), id_in(request), version_in(request)
+        actor, kind, ident, version = actor_of(request), type_in(request), id_in(request), version_in(request)
+        form = form_of_read(request, kind)
         stored = await self._work.look_up(lambda reader: resources.read_version(reader, actor, kind, ident, version))
         return version_answer(request, stored, form)
 

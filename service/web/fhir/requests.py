@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from urllib.parse import parse_qsl
 
 from starlette.requests import Request
@@ -13,6 +13,7 @@ from starlette.requests import Request
 from service.domain.actor import Actor
 from service.errors import Invalid, Issue, Malformed, NotFound
 from service.fhir.definitions import SERVED_TYPES
+from service.fhir.subset import SUMMARIES, View, view_of
 from service.web.fhir.negotiation import answer_type
 
 BASE = "/fhir"
@@ -40,6 +41,8 @@ class Form:
     pretty: bool = False
     kept: tuple[tuple[str, str], ...] = ()
     """The parameters that asked for this, for the links to further pages."""
+    view: View = field(default_factory=View)
+    """What of each resource is wanted."""
 
 
 def actor_of(request: Request) -> Actor:
@@ -111,6 +114,28 @@ def form_of(request: Request, pairs: Pairs) -> tuple[Form, Pairs]:
     content_type = answer_type(request.headers.get("accept"), asked.get("_format"))
     rest = [pair for pair in pairs if pair[0] not in ("_format", "_pretty")]
     return Form(content_type, pretty == "true", kept), rest
+
+
+def form_and_view_of(request: Request, kind: str, pairs: Pairs) -> tuple[Form, Pairs]:
+    """`form_of`, with what of each resource of a type is wanted."""
+    form, rest = form_of(request, pairs)
+    asked = {name: value for name, value in rest if name == "_elements" or (name, value) in _SUMMARIES}
+    if not asked:
+        return form, rest
+    with as_malformed():
+        view = view_of(kind, asked.get("_summary", ""), asked.get("_elements", ""))
+    taken = tuple((name, value) for name, value in rest if name in asked)
+    return replace(form, view=view, kept=(*form.kept, *taken)), [pair for pair in rest if pair not in taken]
+
+
+_SUMMARIES = frozenset(("_summary", each) for each in SUMMARIES)
+
+
+def form_of_read(request: Request, kind: str) -> Form:
+    """`form_and_view_of` for reading one resource: raises `Malformed` for any other parameter, unless lenient."""
+    form, rest = form_and_view_of(request, kind, pairs_of(request.scope["query_string"]))
+    refuse_unknown([pair for pair in rest if pair != ("_summary", "false")], preferences_of(request))
+    return form
 
 
 def only_form(request: Request) -> Form:

@@ -37,10 +37,23 @@ _SEARCH = (
 )
 
 
+_CONDITION = Parameter("parameters", "query", "Any search parameters of the type that find just one.", free=True)
+_HISTORY = (
+    Parameter("_since", "query", "Only what was changed at this moment or later.", "2026-03-01T00:00:00Z"),
+    Parameter("_at", "query", "Only what was the present version at some moment of this time.", "2026-03"),
+    _COUNT,
+    _LENIENT,
+)
+_VIEW = (
+    Parameter("_summary", "query", "`true`, `text` or `data`: a part of each resource.", "true"),
+    Parameter("_elements", "query", "The elements wanted of each resource.", "status,code"),
+)
+
+
 def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
     """Everything `/fhir` offers, in the order in which it is described."""
     reading, searching, writing = Reading(work), Searching(work, settings), Writing(work, settings)
-    history, bundles = History(work), Bundles(work, settings)
+    history, bundles = History(work, settings), Bundles(work, settings)
     return (
         Interaction(
             "capabilities",
@@ -90,7 +103,7 @@ def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
             reading.read,
             "The present version of a resource.",
             {200: "The resource as it was stored, with its version in `ETag`.", 304: "Nothing new."},
-            parameters=(_IF_NONE_MATCH, _IF_MODIFIED_SINCE),
+            parameters=(*_VIEW, _IF_NONE_MATCH, _IF_MODIFIED_SINCE),
         ),
         Interaction(
             "update",
@@ -113,6 +126,56 @@ def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
             parameters=(_IF_MATCH, _PREFER),
         ),
         Interaction(
+            "conditional-update",
+            "PUT",
+            "/{type}",
+            writing.update_where,
+            "Store the next version of the one resource that the query finds, or a new one where it finds none.",
+            {200: "Updated.", 201: "Created: nothing fitted the query."},
+            takes="resource",
+            parameters=(_CONDITION, _IF_MATCH, _PREFER),
+        ),
+        Interaction(
+            "patch",
+            "PATCH",
+            "/{type}/{id}",
+            writing.patch,
+            "Change a resource by a JSON Patch (RFC 6902).",
+            {200: "Changed; what came of it passed the checks of an update."},
+            takes="patch",
+            parameters=(_IF_MATCH, _PREFER),
+        ),
+        Interaction(
+            "conditional-patch",
+            "PATCH",
+            "/{type}",
+            writing.patch_where,
+            "Change the one resource that the query finds by a JSON Patch (RFC 6902).",
+            {200: "Changed; what came of it passed the checks of an update."},
+            takes="patch",
+            parameters=(_CONDITION, _IF_MATCH, _PREFER),
+        ),
+        Interaction(
+            "conditional-delete",
+            "DELETE",
+            "/{type}",
+            writing.delete_where,
+            "Mark the one resource deleted that the query finds.",
+            {204: "Deleted, or there is nothing that fits."},
+            gives="",
+            parameters=(_CONDITION, _PREFER),
+        ),
+        Interaction(
+            "compartment-search",
+            "GET",
+            "/Patient/{id}/{target}",
+            searching.in_compartment,
+            "Find resources of one type among those that belong to one patient.",
+            {200: "A searchset, as of all resources of the type."},
+            gives="Bundle",
+            parameters=_SEARCH,
+        ),
+        Interaction(
             "vread",
             "GET",
             "/{type}/{id}/_history/{version}",
@@ -129,7 +192,27 @@ def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
             "All versions of a resource, newest first.",
             {200: "A history; `next` leads to the next page."},
             gives="Bundle",
-            parameters=(_COUNT, _LENIENT),
+            parameters=_HISTORY,
+        ),
+        Interaction(
+            "history-type",
+            "GET",
+            "/{type}/_history",
+            history.of_type,
+            "All versions of all resources of a type, newest first.",
+            {200: "A history; `next` leads to the next page."},
+            gives="Bundle",
+            parameters=_HISTORY,
+        ),
+        Interaction(
+            "history-system",
+            "GET",
+            "/_history",
+            history.of_record,
+            "All versions of everything that you may see, newest first.",
+            {200: "A history; `next` leads to the next page."},
+            gives="Bundle",
+            parameters=_HISTORY,
         ),
         Interaction(
             "batch",

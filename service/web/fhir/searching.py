@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from urllib.parse import quote, urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.errors import Issue
+from service.errors import Issue, NotFound
 from service.fhir import bundle, search_parameters
+from service.fhir.compartment import of_patient
+from service.fhir.definitions import SERVED_TYPES
 from service.fhir.search_parameters import Query
 from service.settings import Settings
 from service.storage.records import Page
 from service.usecases import resources
 from service.web.errors import outcome
 from service.web.fhir.answers import answer
-from service.web.fhir.negotiation import require_form
+from service.web.fhir.negotiation import FHIR_JSON, require_form
 from service.web.fhir.requests import (
+    Form,
     Pairs,
     actor_of,
     as_malformed,
     base_url,
-    form_of,
+    form_and_view_of,
+    id_in,
     pairs_of,
     preferences_of,
     type_in,
@@ -45,25 +50,35 @@ class Searching:
         require_form(request.headers.get("content-type"), request.headers.get("content-encoding"))
         return await self._search(request, pairs_of(await request.body(), "the form"))
 
-    async def _search(self, request: Request, sent: Pairs) -> Response:
-        kind, actor, base = type_in(request), actor_of(request), base_url(request)
-        form, pairs = form_of(request, [*pairs_of(request.scope["query_string"]), *sent])
+    async def in_compartment(self, request: Request) -> Response:
+        """The matches of the query in the address among what belongs to one patient."""
+        ident, kind = id_in(request), request.path_params["target"]
+        if kind not in SERVED_TYPES or not of_patient(kind, ident):
+            raise NotFound(Issue("not-supported", f"A patient's record holds no resources of a type '{kind}'."))
+        return await self._search(request, [], kind, ident)
+
+    async def _search(self, request: Request, sent: Pairs, kind: str = "", patient: str = "") -> Response:
+        kind, actor, base = kind or type_in(request), actor_of(request), base_url(request)
+        form, pairs = form_and_view_of(request, kind, [*pairs_of(request.scope["query_string"]), *sent])
         lenient = preferences_of(request).lenient
         with as_malformed():
             query = search_parameters.parse(kind, pairs, lenient=lenient, zone=self._zone, base=base)
+            if patient:
+                query = replace(query, among=of_patient(kind, patient))
             page = await self._work.read(lambda reader: resources.search(reader, actor, query))
-        return answer(searchset(query, page, base, list(form.kept)), form)
+        path = f"{base}/Patient/{patient}/{kind}" if patient else f"{base}/{kind}"
+        return answer(searchset(query, page, base, path, form), form)
 
 
-def searchset(query: Query, page: Page, base: str, kept: Pairs) -> bytes:
-    """A page of matches as a Bundle; `kept` are parameters that belong to its links without being of the search."""
-    pairs = [*_honoured(query), *kept]
+def searchset(query: Query, page: Page, base: str, path: str, form: Form | None = None) -> bytes:
+    """A page of matches of a search at `path` as a Bundle; its links keep to the form."""
+    form = form or Form(FHIR_JSON)
+    pairs = [*_honoured(query), *form.kept]
     following = [*pairs, ("_cursor", page.next)] if page.next else []
-    links = bundle.Links(
-        address(f"{base}/{query.type}", pairs), address(f"{base}/{query.type}", following) if following else ""
-    )
+    links = bundle.Links(address(path, pairs), address(path, following) if following else "")
     passed_over = outcome(_passed_over(name) for name, _ in query.ignored) if query.ignored else None
-    return bundle.searchset(page.matches, base=base, links=links, total=page.total, outcome=passed_over)
+    matches = page.matches if form.view.is_whole else [replace(m, body=form.view.of(m.body)) for m in page.matches]
+    return bundle.searchset(matches, base=base, links=links, total=page.total, outcome=passed_over)
 
 
 def _honoured(query: Query) -> Pairs:
