@@ -15,7 +15,7 @@ from service.fhir.events import (
     from_referral,
 )
 from service.fhir.plans import GOAL_PROFILE, PRECAUTION_PROFILE, from_flag, from_goal
-from service.fhir.reading import check_profiles
+from service.fhir.reading_check import check_profiles
 from service.fhir.text import Json
 
 _READERS: dict[str, tuple[str, Callable[[Json], object]]] = {

@@ -118,8 +118,8 @@ def _around(around: Circumstances) -> Json:
     found["effectiveDateTime"] = when_text(around)
     performer = {"reference": around.performer, "display": around.performer_name}
     stated = {name: text for name, text in performer.items() if text}
-    if stated:
-        found["performer"] = [stated]
+    nobody = {"extension": [{"url": ABSENT_EXTENSION, "valueCode": UNKNOWN}]}
+    found["performer"] = [stated or nobody]
     return found
 
 

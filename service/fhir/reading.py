@@ -16,22 +16,21 @@ from service.domain.measurement import (
     ABSENT_REASONS,
     Absent,
     Caution,
-    Circumstances,
     Coded,
     Measurement,
     MeasurementKind,
     Quantity,
     Value,
 )
-from service.domain.reading import check
 from service.errors import Invalid, Issue
 from service.fhir.canonical import UCUM
+from service.fhir.circumstances import circumstances_of, reading_issue
 from service.fhir.observation import (
+    ABSENT_SYSTEM,
     CAUTION,
     CONTEXT_SYSTEM,
     ENTERED,
     OBSERVATION_CODE,
-    ORTHOSIS_WORN,
     PANEL_PROFILE,
     SITE_SYSTEM,
     TRIAL,
@@ -39,7 +38,6 @@ from service.fhir.observation import (
     field_code,
     profile_of,
     value_system,
-    when_of,
 )
 from service.fhir.text import Json
 
@@ -63,9 +61,12 @@ def from_observation(resource: Json) -> Measurement:
     """The reading an Observation states. Raises `Invalid`, with expressions, where it breaks its profile."""
     kind = kind_claimed(resource)
     if kind is None:
-        raise Invalid(_issue("meta.profile", "The Observation claims no profile of a reading.", "reading-profile"))
+        raise Invalid(
+            reading_issue("meta.profile", "The Observation claims no profile of a reading.", "reading-profile")
+        )
     axes = _axes(kind, resource)
-    where = _site(kind, resource)
+    where = _site(kind, resource, axes)
+    _refuse_modified(resource)
     components = resource.get("component") or []
     measurement = Measurement(
         kind=kind.name,
@@ -73,7 +74,7 @@ def from_observation(resource: Json) -> Measurement:
         axes=axes,
         value=_value(kind, resource, "Observation"),
         context=_context(kind, resource, components),
-        circumstances=_circumstances(resource),
+        circumstances=circumstances_of(resource),
         trials=tuple(_trial(kind, c, n) for n, c in _of(components, TRIAL)),
         cautions=tuple(_caution(c) for _, c in _of(components, CAUTION)),
         entered=next((str(c.get("valueString", "")) for _, c in _of(components, ENTERED)), ""),
@@ -82,69 +83,58 @@ def from_observation(resource: Json) -> Measurement:
     return measurement
 
 
-def check_profiles(resource: Json) -> list[Issue]:
-    """What a resource that claims one of our profiles breaks; empty for one that claims none."""
-    kind = kind_claimed(resource)
-    if kind is None:
-        return []
-    try:
-        measurement = from_observation(resource)
-    except Invalid as error:
-        return list(error.issues)
-    accepted = {caution.rule for caution in measurement.cautions}
-    return [
-        _located(finding.issue)
-        for finding in check(measurement)
-        if finding.grade == "refuse" or finding.issue.rule not in accepted
-    ]
-
-
-def _located(issue: Issue) -> Issue:
-    places = {"value": "value", "site": "bodySite", "motion": "code"}
-    return Issue(
-        issue.code,
-        issue.message,
-        f"Observation.{places.get(issue.where, issue.where)}",
-        issue.value,
-        issue.rule,
-        issue.expected,
-    )
-
-
-def _issue(path: str, message: str, rule: str, value: object = "", expected: str = "") -> Issue:
-    return Issue("invariant", message, f"Observation.{path}", str(value or ""), rule, expected)
-
-
 def code_in(element: Mapping[str, Any] | None, system: str) -> str:
     """The code a CodeableConcept carries from a system, or the empty text."""
+    return next(iter(_codes_in(element, system)), "")
+
+
+def _codes_in(element: Mapping[str, Any] | None, system: str) -> list[str]:
     codings = (element or {}).get("coding") or []
-    return next((str(c.get("code", "")) for c in codings if c.get("system") == system), "")
+    return [str(c.get("code", "")) for c in codings if c.get("system") == system]
+
+
+def only_code(resource: Json, path: str, system: str) -> str:
+    """The one code of ours that an element carries, or the empty text. Raises `Invalid` for two."""
+    codes = _codes_in(resource.get(path), system)
+    if len(codes) > 1:
+        message = "Two codes of ours contradict each other."
+        raise Invalid(reading_issue(path, message, "one-code", " and ".join(codes), f"one coding from {system}"))
+    return next(iter(codes), "")
 
 
 def _axes(kind: MeasurementKind, resource: Json) -> Mapping[str, str]:
-    code = code_in(resource.get("code"), OBSERVATION_CODE)
+    code = only_code(resource, "code", OBSERVATION_CODE)
     found = kind.concepts.get(code)
     if found is None:
         expected = f"a code of {kind.title.lower()} from {OBSERVATION_CODE}"
         raise Invalid(
-            _issue("code", "The code is not one of this kind of measurement.", "reading-code", code, expected)
+            reading_issue("code", "The code is not one of this kind of measurement.", "reading-code", code, expected)
         )
     return found[1]
 
 
-def _site(kind: MeasurementKind, resource: Json) -> Site:
+def _site(kind: MeasurementKind, resource: Json, axes: Mapping[str, str]) -> Site:
+    where = site_in(kind, resource)
+    if axes.get("side", where.side) != where.side:
+        message = f"The code says {axes['side']}, the body site {where.side}."
+        raise Invalid(reading_issue("bodySite", message, "one-side", where.code, f"a site of the {axes['side']} side"))
+    return where
+
+
+def site_in(kind: MeasurementKind, resource: Json) -> Site:
+    """The site an Observation names. Raises `Invalid` where it names none of ours, or two."""
     if kind.sites == (PERSON,):
         if "bodySite" in resource:
-            raise Invalid(_issue("bodySite", f"{kind.title} belongs to the person, not to a part.", "no-site"))
+            raise Invalid(reading_issue("bodySite", f"{kind.title} belongs to the person, not to a part.", "no-site"))
         return Site("", PERSON)
-    code = code_in(resource.get("bodySite"), SITE_SYSTEM)
+    code = only_code(resource, "bodySite", SITE_SYSTEM)
     if not code:
         expected = f"a coding from {SITE_SYSTEM}"
-        raise Invalid(_issue("bodySite", "The body site has no code of ours.", "reading-site", "", expected))
+        raise Invalid(reading_issue("bodySite", "The body site has no code of ours.", "reading-site", "", expected))
     try:
         return site_of_code(code)
     except Invalid as error:
-        raise Invalid(*(_issue("bodySite", i.message, i.rule, code, i.expected) for i in error.issues)) from None
+        raise Invalid(*(reading_issue("bodySite", i.message, i.rule, code, i.expected) for i in error.issues)) from None
 
 
 def _value(kind: MeasurementKind, resource: Mapping[str, Any], path: str) -> Value:
@@ -208,22 +198,35 @@ def _context(kind: MeasurementKind, resource: Json, components: list[Json]) -> M
     found: dict[str, str] = {}
     for field in kind.context_fields:
         if field.place == "method":
-            answer = code_in(resource.get("method"), answer_system(kind, field)) or UNKNOWN
-            found[field.name] = _known(field, answer, "method")
+            found[field.name] = _method(kind, field, resource.get("method") or {})
             continue
         stated = _of(components, field_code(field))
         if len(stated) > 1:
             path = f"component[{stated[1][0]}]"
-            raise Invalid(_issue(path, f"'{field_code(field)}' is stated more than once.", "one-answer"))
+            raise Invalid(reading_issue(path, f"'{field_code(field)}' is stated more than once.", "one-answer"))
         found[field.name] = _stated(kind, field, stated[0]) if stated else UNKNOWN
         if field.required and found[field.name] == UNKNOWN:
-            raise Invalid(_issue("component", f"{field.title} must be stated.", "required-field", "", field.name))
+            raise Invalid(
+                reading_issue("component", f"{field.title} must be stated.", "required-field", "", field.name)
+            )
     return found
+
+
+def _method(kind: MeasurementKind, field: Field, stated: Mapping[str, Any]) -> str:
+    answer = code_in(stated, answer_system(kind, field))
+    if not answer and stated.get("coding"):
+        expected = f"a coding from {answer_system(kind, field)}, or none"
+        raise Invalid(reading_issue("method", "The method is coded, but not by us.", "known-answer", "", expected))
+    return _known(field, answer or UNKNOWN, "method")
 
 
 def _stated(kind: MeasurementKind, field: Field, stated: tuple[int, Json]) -> str:
     place, component = stated
     if "dataAbsentReason" in component:
+        reason = code_in(component["dataAbsentReason"], ABSENT_SYSTEM)
+        if reason != UNKNOWN:
+            message = "Context that was not recorded is unknown, and nothing else."
+            raise Invalid(reading_issue(f"component[{place}].dataAbsentReason", message, "unknown", reason, UNKNOWN))
         return UNKNOWN
     if field.units:
         path = f"Observation.component[{place}].valueQuantity"
@@ -238,8 +241,14 @@ def _stated(kind: MeasurementKind, field: Field, stated: tuple[int, Json]) -> st
 def _known(field: Field, answer: str, path: str) -> str:
     if field.choices and answer not in field.codes:
         expected = "one of " + ", ".join(field.codes)
-        raise Invalid(_issue(path, f"Not an answer to: {field.title}.", "known-answer", answer, expected))
+        raise Invalid(reading_issue(path, f"Not an answer to: {field.title}.", "known-answer", answer, expected))
     return answer
+
+
+def _refuse_modified(resource: Json) -> None:
+    if "modifierExtension" in resource:
+        message = "A modifier may change the meaning of a reading, and none is understood here."
+        raise Invalid(reading_issue("modifierExtension", message, "no-modifier", "", "no modifierExtension"))
 
 
 def _refuse_unknown_components(kind: MeasurementKind, components: list[Json]) -> None:
@@ -249,37 +258,4 @@ def _refuse_unknown_components(kind: MeasurementKind, components: list[Json]) ->
         if code not in known:
             expected = "one of " + ", ".join(sorted(known))
             message = "The component is not part of this kind of reading."
-            raise Invalid(_issue(f"component[{place}].code", message, "known-component", code, expected))
-
-
-def _circumstances(resource: Json) -> Circumstances:
-    text = str(resource.get("effectiveDateTime", ""))
-    subject = str((resource.get("subject") or {}).get("reference", ""))
-    performer = (resource.get("performer") or [{}])[0]
-    missing = {"effectiveDateTime": text, "subject": subject, "performer": performer}
-    for path, stated in missing.items():
-        if not stated:
-            raise Invalid(_issue(path, f"A reading must have its {path}.", "required-element"))
-    taken, day_only = when_of(text)
-    identifier = (resource.get("identifier") or [None])[0]
-    meta = resource.get("meta") or {}
-    return Circumstances(
-        subject=subject,
-        taken=taken,
-        day_only=day_only,
-        performer=str(performer.get("reference", "")),
-        performer_name=str(performer.get("display", "")),
-        encounter=str((resource.get("encounter") or {}).get("reference", "")),
-        device_use=_device_use(resource),
-        status=str(resource.get("status", "")),
-        note=str((resource.get("note") or [{}])[0].get("text", "")),
-        source=(str(identifier.get("system", "")), str(identifier.get("value", ""))) if identifier else None,
-        id=str(resource.get("id", "")),
-        version=str(meta.get("versionId", "")),
-    )
-
-
-def _device_use(resource: Json) -> str:
-    extensions = resource.get("extension") or []
-    worn = (e.get("valueReference") or {} for e in extensions if e.get("url") == ORTHOSIS_WORN)
-    return str(next(worn, {}).get("reference", ""))
+            raise Invalid(reading_issue(f"component[{place}].code", message, "known-component", code, expected))

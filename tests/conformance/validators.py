@@ -32,7 +32,7 @@ from pyrofile_validator.config import ValidatorConfig
 
 from service.fhir import conformance
 from service.fhir.definitions import VALIDATED_TYPES
-from service.fhir.reading import check_profiles
+from service.fhir.reading_check import check_profiles
 from service.fhir.text import Json, dump, parse
 from service.fhir.validation import issues_of
 

@@ -16,7 +16,7 @@ from service.domain.measurement import Caution, Circumstances, Entry
 from service.domain.reading import check, read_entry
 from service.fhir import conformance
 from service.fhir.observation import ORTHOSIS_WORN, to_observation, to_panel
-from service.fhir.reading import check_profiles
+from service.fhir.reading_check import check_profiles
 from service.fhir.text import Json, dump, parse
 
 from .example_readings import VISIT, resources

@@ -11,7 +11,8 @@ from service.domain.kinds import KINDS
 from service.errors import Invalid
 from service.fhir.canonical import code_system
 from service.fhir.observation import profile_of
-from service.fhir.reading import check_profiles, from_observation, is_panel, kind_claimed
+from service.fhir.reading import from_observation, is_panel, kind_claimed
+from service.fhir.reading_check import check_profiles
 from service.fhir.text import Json
 
 from .faults import GRIP, MOTION, PANEL, TOUCH, Fault, coded, component, known, place, placed, with_, without

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from copy import deepcopy
-from typing import Any
 
 import pytest
 
 from service.fhir.canonical import code_system
-from service.fhir.reading import check_profiles
+from service.fhir.reading_check import check_profiles
 from service.fhir.text import Json
 
 from .faults import GRIP, MOTION, PANEL, TOUCH, Fault, coded, component, place, placed, with_, without
@@ -54,25 +53,7 @@ CONTRADICTIONS: dict[str, tuple[Json, Fault, str]] = {
 }
 
 
-def open_or_closed(name: str) -> Any:
-    reason = "service.fhir.reading does not check this yet"
-    return pytest.param(name, marks=[pytest.mark.xfail(reason=reason)] if name in UNCHECKED else [])
-
-
-UNCHECKED = frozenset(
-    {
-        "active and passive at once",
-        "left and right at once",
-        "the grip of the other hand",
-        "a month for a time",
-        "a meaning that is modified",
-        "a method of another system",
-    }
-)
-"""What `check_profiles` lets pass, or stumbles over, though the published profiles refuse it."""
-
-
-@pytest.mark.parametrize("name", [open_or_closed(name) for name in CONTRADICTIONS])
+@pytest.mark.parametrize("name", CONTRADICTIONS)
 def test_a_contradiction_is_refused_with_its_place(name: str) -> None:
     good, fault, where = CONTRADICTIONS[name]
     bad = deepcopy(good)
@@ -88,7 +69,6 @@ def valued(resource: Json) -> None:
     resource["valueQuantity"] = MOTION["valueQuantity"]
 
 
-@pytest.mark.xfail(reason="service.fhir.reading does not check a whole against its profile yet")
 @pytest.mark.parametrize("fault", [without_members, valued, without("subject"), without("bodySite"), other_code])
 def test_a_whole_arc_is_held_to_its_profile(fault: Fault) -> None:
     bad = deepcopy(PANEL)
