@@ -14,7 +14,7 @@ from hashlib import sha256
 from service.domain.anatomy import PERSON
 from service.domain.error import NOT_PUBLISHED, PublishedError
 from service.domain.measurement import Coded, Quantity
-from service.domain.metric import Missing, Result
+from service.domain.metric import Metric, Missing, Result, Source
 from service.domain.metrics import METRICS
 from service.domain.terms import Term
 from service.fhir.canonical import code_system
@@ -105,9 +105,31 @@ def _value(result: Result) -> Json:
     if isinstance(result.value, Quantity):
         return {"valueQuantity": quantity(result.value)}
     if isinstance(result.value, Coded):
-        values = METRICS[result.metric].values
-        return {"valueCodeableConcept": concept(code_system(f"{result.metric}-value"), values[result.value.code])}
+        metric = METRICS[result.metric]
+        return {"valueCodeableConcept": concept(value_system(metric), metric.values[result.value.code])}
     return {"dataAbsentReason": {**absent("unknown"), "text": result.value.reason}}
+
+
+def value_system(metric: Metric) -> str:
+    """The code system of a metric's coded values."""
+    return code_system(f"{metric.name}-value")
+
+
+def metric_terms() -> tuple[Term, ...]:
+    """Every metric, as a coded term."""
+    return tuple(Term(m.name, m.title) for m in METRICS.values())
+
+
+def formula_terms() -> tuple[Term, ...]:
+    """Every formula with its version, in words and with its source."""
+    return tuple(
+        Term(f"{m.name}-{m.version}", f"{m.title}, formula", definition=f"{m.formula} {_source(m.source)}")
+        for m in METRICS.values()
+    )
+
+
+def _source(source: Source) -> str:
+    return f"Source: {source.text} ({source.status})."
 
 
 def _method(result: Result) -> Json:
@@ -117,8 +139,7 @@ def _method(result: Result) -> Json:
         "code": f"{metric.name}-{result.version}",
         "display": f"{metric.title}, formula",
     }
-    source = f"Source: {result.source.text} ({result.source.status})."
-    return {"coding": [coding], "text": f"{metric.formula} {source}"}
+    return {"coding": [coding], "text": f"{metric.formula} {_source(result.source)}"}
 
 
 def _inputs(result: Result) -> Iterator[Json]:

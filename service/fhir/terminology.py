@@ -10,7 +10,9 @@ from service.domain.anatomy import PERSON, SITE_TERMS
 from service.domain.field import COMMON
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, MeasurementKind
+from service.domain.metrics import METRICS
 from service.domain.terms import Term, by_code
+from service.fhir import derived
 from service.fhir.canonical import code_system, value_set
 from service.fhir.observation import (
     CAUTION_SYSTEM,
@@ -59,7 +61,8 @@ def short_name(url: str) -> str:
 def systems() -> dict[str, System]:
     """Every code system of ours, by address."""
     found: dict[str, System] = {}
-    for system in (*_shared(), *(each for kind in KINDS.values() for each in _of_kind(kind))):
+    of_kinds = (each for kind in KINDS.values() for each in _of_kind(kind))
+    for system in (*_shared(), *of_kinds, *_of_metrics()):
         if found.setdefault(system.url, system) != system:
             raise ValueError(f"code system {system.url} is declared twice, differently")
     return found
@@ -103,6 +106,25 @@ def _shared() -> Iterator[System]:
         (),
         content="fragment",
     )
+
+
+def _of_metrics() -> Iterator[System]:
+    """What the Observations that state results are coded with."""
+    text = "Results that are computed from readings of the hand, and are no readings themselves."
+    yield System(derived.METRIC_SYSTEM, "Metric", text, derived.metric_terms())
+    text = "The formulas of metrics, each with its version and its published source."
+    yield System(derived.FORMULA_SYSTEM, "Formula of a metric", text, derived.formula_terms())
+    text = "What must agree before two results of a metric may stand side by side, and what its formula leaves open."
+    yield System(derived.CONDITION_SYSTEM, "Condition of a result", text, (), content="fragment")
+    text = "The category of an Observation that was computed from others, beside the categories of FHIR."
+    yield System(derived.CATEGORY, "Category of Observation (own addition)", text, (Term(derived.DERIVED, "Derived"),))
+    for metric in METRICS.values():
+        if metric.values:
+            title, text = (
+                f"{metric.title}: values",
+                f"The values of the metric: {metric.title[0].lower()}{metric.title[1:]}.",
+            )
+            yield System(derived.value_system(metric), title, text, tuple(metric.values.values()))
 
 
 def code_terms(kind: MeasurementKind) -> list[Term]:
