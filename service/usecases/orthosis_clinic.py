@@ -12,13 +12,14 @@ from service.domain.orthosis.safety import ClinicTexts, Precautions, require_saf
 from service.errors import Issue, Misconfigured, RecordError
 from service.fhir import text
 from service.fhir.canonical import code_system
+from service.fhir.reading import code_in
 from service.fhir.text import Json
 from service.storage.records import Reader
 from service.usecases.forms import Form, filled
 
 PRECAUTION_SYSTEM = code_system("precaution")
 NO_PROTECTIVE_SENSATION = "no-protective-sensation"
-"""The one precaution that says nothing about removal, but that pain is no warning."""
+"""The one precaution that says nothing about removal, but that pain is no warning; as a code, or in these words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,7 @@ def precautions_of(reader: Reader, patient: str, day: date) -> Precautions:
     feeling alone leaves it open.
     """
     flags = [flag for stored in reader.of_patient(patient, "Flag") if _in_force(flag := stored.resource, day)]
-    feeling = [NO_PROTECTIVE_SENSATION in _codes(flag) for flag in flags]
+    feeling = [_is_of_feeling(flag) for flag in flags]
     return Precautions(
         removal_forbidden=not all(feeling),
         no_protective_sensation=any(feeling),
@@ -67,9 +68,11 @@ def precautions_of(reader: Reader, patient: str, day: date) -> Precautions:
     )
 
 
-def _codes(flag: Json) -> set[str]:
-    codings = (flag.get("code") or {}).get("coding") or []
-    return {str(each.get("code", "")) for each in codings if each.get("system") == PRECAUTION_SYSTEM}
+def _is_of_feeling(flag: Json) -> bool:
+    code = flag.get("code") or {}
+    if str(code.get("text", "")).strip().casefold() == NO_PROTECTIVE_SENSATION.replace("-", " "):
+        return True
+    return code_in(code, PRECAUTION_SYSTEM) == NO_PROTECTIVE_SENSATION
 
 
 def _in_force(flag: Json, day: date) -> bool:
