@@ -68,6 +68,11 @@ BASE_TYPES: tuple[str, ...] = (
     "Extension",
     "Patient",
     "Encounter",
+    "EpisodeOfCare",
+    "Condition",
+    "DeviceRequest",
+    "Flag",
+    "Goal",
 )
 """The types whose whole StructureDefinition is kept, to derive profiles from."""
 
