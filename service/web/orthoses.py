@@ -22,6 +22,7 @@ from service.usecases.orthosis_clinic import Clinic, clinic_of
 from service.usecases.orthosis_guard import Told
 from service.usecases.orthosis_input import EpisodeForm, EventsForm, RetractionForm, WearsForm
 from service.usecases.orthosis_views import LAST_WORD, Moment, brief, full, of_patient, timeline
+from service.usecases.permissions import require_operation
 from service.web.fhir.answers import answer
 from service.web.fhir.negotiation import PLAIN_JSON
 from service.web.fhir.requests import Form, actor_of, checked_id, form_of, pairs_of, preferences_of, refuse_unknown
@@ -105,6 +106,7 @@ def _beginning(router: APIRouter, desk: _Desk) -> None:
         """
 
         def do(writer: Writer, actor: Actor, document: text.Json) -> Told:
+            require_operation(actor, "orthosis-events")  # before anybody is looked up by identifier
             with _of_body():
                 return begin(writer, actor, filled(EpisodeForm, document).made(writer, desk.zone))
 
