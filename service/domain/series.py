@@ -23,9 +23,14 @@ def _part(measurement: Measurement, name: str) -> str:
     if name == "site":
         return measurement.site.code
     if name == "direction":
-        direction = direction_of(measurement.site.part.joint, measurement.answer("motion"))
-        return direction.name if direction else ""
+        return direction_named(measurement)
     return measurement.answer(name)
+
+
+def direction_named(measurement: Measurement) -> str:
+    """The direction whose end a reading of motion states; empty for any other reading."""
+    direction = direction_of(measurement.site.part.joint, measurement.answer("motion"))
+    return direction.name if direction else ""
 
 
 def watched(measurement: Measurement) -> dict[str, str]:

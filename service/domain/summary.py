@@ -12,12 +12,15 @@ from datetime import datetime
 from typing import Any, Literal
 
 from service.domain.anatomy import DIGITS, PARTS, SIDES, PartState, Side, Site
+from service.domain.background import Background
+from service.domain.course import Elapsed
 from service.domain.field import UNKNOWN
 from service.domain.kinds import KINDS
 from service.domain.line import BASELINE, Line, line_of
 from service.domain.measurement import Measurement
 from service.domain.metric import Missing, Parameters, Result, visit_of
 from service.domain.metrics import METRICS
+from service.domain.precautions import Precaution
 from service.domain.result_json import plain
 
 _WRONG = ("entered-in-error", "cancelled")
@@ -40,6 +43,8 @@ class Measure:
     """One measure at one site. `main` is the free hand; `apart` holds it in, or just out of, an orthosis.
 
     Where no reading says that the hand was free, those that say nothing stand in `main`, and the note says so.
+    `precautions` are those in force that touch the site; `elapsed_at_start` and `elapsed_now` tell how long before the
+    first and the last result the side was injured and operated on.
     """
 
     metric: str
@@ -47,6 +52,9 @@ class Measure:
     main: Line | Missing
     apart: Mapping[str, Line] = field(default_factory=dict)
     note: str = ""
+    precautions: tuple[Precaution, ...] = ()
+    elapsed_at_start: tuple[Elapsed, ...] = ()
+    elapsed_now: tuple[Elapsed, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +73,7 @@ class Hand:
 class PatientSummary:
     """One patient. `not_shown` counts readings on record that no measure here rests on, by kind and site.
 
-    `not_used` counts results that could not be used at all, by reason.
+    `not_used` counts results that could not be used at all, by reason. `precautions` are all those in force.
     """
 
     subject: str
@@ -79,6 +87,7 @@ class PatientSummary:
     not_shown: Mapping[str, int]
     not_used: Mapping[str, int]
     notes: tuple[str, ...] = ()
+    precautions: tuple[Precaution, ...] = ()
 
 
 def summarise(
@@ -88,11 +97,13 @@ def summarise(
     *,
     parameters: Parameters | None = None,
     not_used: Mapping[str, int] | None = None,
+    background: Background | None = None,
 ) -> PatientSummary:
     """The summary of one patient's readings.
 
     `other_side_is_reference` says for a side whether a clinician marked the *other* one as fit to serve as its
     reference; a side not named has none. `not_used` are results found outside these readings, counted by reason.
+    `background` is what the results are read against.
     """
     given = sorted(measurements, key=lambda m: m.circumstances.taken)
     if len({m.circumstances.subject for m in given}) > 1:
@@ -104,6 +115,8 @@ def summarise(
     results = {name: METRICS[name].compute(used, parts, settings) for name in _NEEDED}
     sides = sorted(SIDES, key=lambda s: (s not in marked, SIDES.index(s)))
     hands = tuple(h for side in sides for h in [_hand(side, used, results, marked)] if h)
+    if background:
+        hands = tuple(_against(hand, background) for hand in hands)
     return PatientSummary(
         subject=given[0].circumstances.subject if given else "",
         baseline=BASELINE,
@@ -116,7 +129,30 @@ def summarise(
         not_shown=_not_shown(used, results),
         not_used=_not_used(given, not_used or {}),
         notes=tuple(_notes(used)),
+        precautions=tuple(p for p in background.precautions if p.in_force(background.on)) if background else (),
     )
+
+
+def _against(hand: Hand, background: Background) -> Hand:
+    def beside(measures: tuple[Measure, ...]) -> tuple[Measure, ...]:
+        return tuple(_beside(measure, background) for measure in measures)
+
+    return replace(
+        hand,
+        digits={digit: beside(measures) for digit, measures in hand.digits.items()},
+        grip=beside(hand.grip),
+        touch=beside(hand.touch),
+        touch_zones=beside(hand.touch_zones),
+    )
+
+
+def _beside(measure: Measure, background: Background) -> Measure:
+    precautions = background.precautions_at(measure.site)
+    line = measure.main if isinstance(measure.main, Line) else next(iter(measure.apart.values()), None)
+    if line is None:
+        return replace(measure, precautions=precautions)
+    start, now = (background.elapsed_at(measure.site, r.taken.date()) for r in (line.start, line.now))
+    return replace(measure, precautions=precautions, elapsed_at_start=start, elapsed_now=now)
 
 
 _PERCENT_OF = {

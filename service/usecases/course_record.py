@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from service.domain.actor import Actor
 from service.domain.anatomy import PartState, Site
+from service.domain.background import Background
 from service.domain.course import Course, Elapsed, Injury, Operation, Referral, elapsed
 from service.domain.goals import Achievement, Goal, achievement_of
 from service.domain.precautions import Precaution, require_lawful_precaution
@@ -38,6 +39,17 @@ from service.usecases.resources import create, update
 Detail = Injury | Operation | Referral | Precaution | Goal
 Made = TypeVar("Made")
 _INVALID = ("entered-in-error", "revoked", "cancelled")
+
+
+def record_for(writer: Writer, actor: Actor, patient: str, record: Callable[[str], Stored]) -> Stored:
+    """Let `record` write something of a patient's course (by id); it is given the reference.
+
+    Raises `Forbidden`, and `NotFound` or `Gone` for the patient.
+    """
+    with enter_operation(actor, "course-entry", patient) as door:
+        stored = writer.get("Patient", patient)
+        door.about(patient)
+        return record(stored.reference)
 
 
 def record_detail(writer: Writer, actor: Actor, patient: str, detail: Detail) -> Stored:
@@ -113,14 +125,31 @@ def precautions_of(reader: Reader, patient: str) -> tuple[Precaution, ...]:
     return _all(reader, patient, "Flag", PRECAUTION_PROFILE, from_flag)
 
 
+def injuries_of(reader: Reader, patient: str) -> tuple[Injury, ...]:
+    """Every injury, and illness treated, of a patient."""
+    return _all(reader, patient, "Condition", INJURY_PROFILE, from_injury)
+
+
+def operations_of(reader: Reader, patient: str) -> tuple[Operation, ...]:
+    """Every operation of a patient."""
+    return _all(reader, patient, "Procedure", OPERATION_PROFILE, from_operation)
+
+
 def details_of(reader: Reader, patient: str) -> Details:
     """What belongs to a patient's course, as it was written down."""
     return Details(
-        injuries=_all(reader, patient, "Condition", INJURY_PROFILE, from_injury),
-        operations=_all(reader, patient, "Procedure", OPERATION_PROFILE, from_operation),
+        injuries=injuries_of(reader, patient),
+        operations=operations_of(reader, patient),
         referrals=_all(reader, patient, "ServiceRequest", REFERRAL_PROFILE, from_referral),
         precautions=precautions_of(reader, patient),
         goals=_all(reader, patient, "Goal", GOAL_PROFILE, from_goal),
+    )
+
+
+def background_of(reader: Reader, patient: str, day: date) -> Background:
+    """What a patient's results are read against on a day; `patient` is a reference."""
+    return Background(
+        day, injuries_of(reader, patient), operations_of(reader, patient), precautions_of(reader, patient)
     )
 
 

@@ -90,7 +90,7 @@ _EPISODE = ("ServiceRequest", "DeviceRequest", "Device", "DeviceUseStatement", "
 
 _COURSE = ("EpisodeOfCare", "Condition", "Procedure", "ServiceRequest", "Flag", "Goal")
 
-_HANDS = {"Patient": "r", "Observation": "s", "Condition": "s", "EpisodeOfCare": "s"}
+_HANDS = {"Patient": "r", **dict.fromkeys(("Observation", "Condition", "EpisodeOfCare", "Procedure", "Flag"), "s")}
 
 OPERATIONS: dict[str, dict[str, str]] = {
     "summary": _HANDS,
@@ -100,6 +100,7 @@ OPERATIONS: dict[str, dict[str, str]] = {
     "derive": {**_HANDS, "Observation": "csu", "Provenance": "c"},
     "repeatability": {"Patient": "s", "Observation": "s"},
     "course": {"Patient": "r", **dict.fromkeys(_COURSE, "s"), "Observation": "s"},
+    "course-entry": {"Patient": "r", **dict.fromkeys(_COURSE, "csu")},
     "precautions": {"Patient": "r", "Flag": "s"},
     "orthoses": {"Patient": "r", **dict.fromkeys((*_EPISODE, "Observation", "Flag"), "s")},
     "orthosis-events": {"Patient": "r", **dict.fromkeys(_EPISODE, "csu")},

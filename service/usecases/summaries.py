@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 from service.domain.actor import Actor
 from service.domain.anatomy import SIDES, Side
 from service.domain.course import Course
 from service.domain.metric import Parameters
 from service.domain.summary import PatientSummary, summarise
 from service.storage.records import Reader, Stored
+from service.usecases.course_record import background_of
 from service.usecases.courses import course_of, states_of
 from service.usecases.doors import enter_operation
 from service.usecases.readings import measurements_of
@@ -30,6 +33,7 @@ def _summary(reader: Reader, actor: Actor, stored: Stored) -> PatientSummary:
         _references(course),
         parameters=Parameters(dominant=(course.dominant if course else None) or ""),
         not_used=not_used,
+        background=background_of(reader, stored.reference, datetime.now(UTC).date()),
     )
 
 

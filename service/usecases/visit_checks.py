@@ -50,8 +50,12 @@ def check_drafts(
             findings += check_against_last(measurement, _last(writer, measurement))
             findings += check_precautions(measurement, patient.precautions)
             found.extend((draft, n, finding) for finding in findings)
-    together = [m for draft in drafts for m in draft.measurements] + [m for _, m in known]
-    found.extend((*place[id(m)], finding) for m, finding in check_visit(together) if id(m) in place)
+    counting = [m for stored, m in known if counts(stored.resource)]
+    together = counting + [m for draft in drafts for m in draft.measurements]
+    for measurement, finding in check_visit(together):
+        where = place.get(id(measurement)) or _beside(measurement, drafts)
+        if where:
+            found.append((*where, finding))
     refused = [finding.issue.at(draft.given.place) for draft, _, finding in found if finding.grade == "refuse"]
     if refused:
         raise Invalid(*refused)
@@ -60,6 +64,12 @@ def check_drafts(
         raise NeedsConfirmation(*open_)
     for draft, n, finding in found:
         draft.measurements[n] = confirmed(draft.measurements[n], [finding], draft.given.entry.confirmed)
+
+
+def _beside(known: Measurement, drafts: Sequence[Draft]) -> tuple[Draft, int] | None:
+    """The new reading at the site of a known one: what falls on the known one was brought up by it."""
+    places = ((draft, n, m) for draft in drafts for n, m in enumerate(draft.measurements))
+    return next(((draft, n) for draft, n, m in places if (m.kind, m.site) == (known.kind, known.site)), None)
 
 
 def _last(reader: Reader, measurement: Measurement) -> Measurement | None:

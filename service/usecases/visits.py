@@ -8,10 +8,11 @@ from datetime import date
 from typing import Literal
 
 from service.domain.actor import Actor
+from service.domain.background import Background
 from service.domain.measurement import Circumstances, Measurement
 from service.domain.reading import Reading, read_entry
-from service.domain.series import key_of, watched
-from service.errors import Conflict, Duplicate, Invalid, Issue, NotFound, RecordError
+from service.domain.series import direction_named
+from service.errors import Invalid, Issue, NotFound
 from service.fhir.encounter import to_encounter
 from service.fhir.observation import to_observation, to_panel
 from service.fhir.reading import from_observation
@@ -19,14 +20,23 @@ from service.fhir.search_parameters import parse
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
-from service.usecases.course_record import precautions_of
+from service.usecases.course_record import background_of
 from service.usecases.courses import states_of
 from service.usecases.doors import enter_operation
 from service.usecases.origin import is_as_imported, mark_imported
 from service.usecases.orthoses import find_orthosis
 from service.usecases.people import find_patient, performer
 from service.usecases.resources import create, update
-from service.usecases.visit_checks import Draft, HeldAgainst, check_drafts, counts
+from service.usecases.visit_checks import Draft, HeldAgainst, check_drafts
+from service.usecases.visit_identity import (
+    already_there,
+    corrected_since,
+    known_as,
+    require_each_once,
+    same_everywhere,
+    says_the_same,
+    shown,
+)
 from service.usecases.visit_input import Visit, VisitReading
 
 Act = Literal["created", "updated", "unchanged"]
@@ -44,10 +54,12 @@ class Written:
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """A recorded visit: its Encounter, and what became of each measurement, in the order given."""
+    """A recorded visit: its Encounter, what became of each measurement in the order given, and what they are read
+    against."""
 
     encounter: Stored
     written: tuple[Written, ...]
+    background: Background
     warnings: tuple[Issue, ...] = ()
 
 
@@ -67,16 +79,18 @@ def record_visit(writer: Writer, actor: Actor, visit: Visit) -> Recorded:
 def _record(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> Recorded:
     encounter, is_new = _encounter(writer, actor, visit, patient)
     known = [] if is_new else readings_of_visit(writer, encounter)
+    background = background_of(writer, patient.reference, visit.when.at.date())
     drafts = _read(writer, actor, visit, patient.reference, encounter.reference)
-    fresh = [d for d in drafts if not _same_everywhere(d, known)]
+    require_each_once(drafts)
+    fresh = [d for d in drafts if not same_everywhere(d, known)]
     check_drafts(
         writer,
         fresh,
         known,
-        HeldAgainst(states_of(writer, actor, patient.reference), precautions_of(writer, patient.reference)),
+        HeldAgainst(states_of(writer, actor, patient.reference), background.precautions),
     )
     written = [w for draft in drafts for w in _write(writer, actor, visit, draft, known)]
-    return Recorded(encounter, tuple(written), tuple(_warnings(written)))
+    return Recorded(encounter, tuple(written), background, tuple(_warnings(written)))
 
 
 def _encounter(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> tuple[Stored, bool]:
@@ -90,14 +104,14 @@ def _encounter(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> t
 
 
 def readings_of_visit(reader: Reader, encounter: Stored) -> list[tuple[Stored, Measurement]]:
-    """Every reading of a visit that counts, as stored and as measurement; all pages of them."""
+    """Every reading of a visit, as stored and as measurement, those withdrawn among them; all pages of them."""
     pairs = [("encounter", encounter.id), ("_count", "1000")]
     page = reader.search(parse("Observation", pairs))
     found = list(page.matches)
     while page.next:
         page = reader.search(parse("Observation", [*pairs, ("_cursor", page.next)]))
         found.extend(page.matches)
-    return [(s, from_observation(s.resource)) for s in found if counts(s.resource)]
+    return [(s, from_observation(s.resource)) for s in found if kind_claimed(s.resource) is not None]
 
 
 def _read(writer: Writer, actor: Actor, visit: Visit, patient: str, encounter: str) -> list[Draft]:
@@ -130,11 +144,11 @@ def _read(writer: Writer, actor: Actor, visit: Visit, patient: str, encounter: s
 
 
 def _sourced(measurement: Measurement, reading: Reading) -> Measurement:
-    """Each end of an arc has a source key of its own."""
+    """Each direction of an arc has a source key of its own; its end may change its name."""
     source = measurement.circumstances.source
     if source is None or not reading.panel:
         return measurement
-    end = f"{source[1]}/{measurement.answer('motion')}"
+    end = f"{source[1]}/{direction_named(measurement)}"
     return replace(measurement, circumstances=replace(measurement.circumstances, source=(source[0], end)))
 
 
@@ -158,52 +172,31 @@ def _device_use(writer: Writer, actor: Actor, given: VisitReading, patient: str,
     return found.reference
 
 
-def _slot(measurement: Measurement) -> tuple[object, ...]:
-    """What makes two readings of one visit the same reading: its line, and who measured how with what."""
-    seen = watched(measurement)
-    return (*key_of(measurement), seen["performer"], measurement.answer("method"), measurement.answer("instrument"))
-
-
-def _known_as(
-    measurement: Measurement, known: Iterable[tuple[Stored, Measurement]]
-) -> tuple[Stored, Measurement] | None:
-    """The stored reading that this one is again: by its source's key, else by its slot."""
-    source = measurement.circumstances.source
-    if source:
-        return next(((s, m) for s, m in known if m.circumstances.source == source), None)
-    return next(((s, m) for s, m in known if _slot(m) == _slot(measurement)), None)
-
-
-def _says_the_same(one: Measurement, other: Measurement) -> bool:
-    """Whether two readings state the same. Cautions follow from the statement and do not count; the text as entered
-    counts only where both come from one source, since one end of an arc may be the same while the other is not."""
-    both_sourced = one.circumstances.source is not None and other.circumstances.source is not None
-
-    def bare(m: Measurement) -> Measurement:
-        around = replace(m.circumstances, id="", version="", status="", source=None)
-        return replace(m, circumstances=around, cautions=(), entered=m.entered if both_sourced else "")
-
-    return to_observation(bare(one)) == to_observation(bare(other))
-
-
-def _same_everywhere(draft: Draft, known: Sequence[tuple[Stored, Measurement]]) -> bool:
-    found = [(m, _known_as(m, known)) for m in draft.measurements]
-    return all(k is not None and _says_the_same(m, k[1]) for m, k in found)
-
-
 def _write(
     writer: Writer, actor: Actor, visit: Visit, draft: Draft, known: Sequence[tuple[Stored, Measurement]]
 ) -> Iterator[Written]:
     acts: list[Written] = []
     for measurement in draft.measurements:
-        act, stored = _write_one(writer, actor, visit, draft.given.place, measurement, _known_as(measurement, known))
+        act, stored = _write_one(writer, actor, visit, draft.given.place, measurement, known_as(measurement, known))
         acts.append(Written(act, stored, measurement, draft.given.place))
-    if draft.reading.panel and any(w.act == "created" for w in acts):
-        first = draft.measurements[0].circumstances
-        source = (first.source[0], f"{draft.given.entry.key}/arc") if first.source else None
-        panel = to_panel(draft.reading, replace(first, source=source), [w.stored.reference for w in acts])
-        create(writer, actor, _marked(visit, panel), imported=visit.imported)
+    if draft.reading.panel and any(w.act != "unchanged" for w in acts):
+        _write_panel(writer, actor, visit, draft, acts)
     yield from acts
+
+
+def _write_panel(writer: Writer, actor: Actor, visit: Visit, draft: Draft, acts: Sequence[Written]) -> None:
+    """The whole of an arc; the one that its source made before, where there is one."""
+    first = draft.measurements[0].circumstances
+    source = (first.source[0], f"{draft.given.entry.key}/arc") if first.source else None
+    panel = to_panel(draft.reading, replace(first, source=source), [w.stored.reference for w in acts])
+    found: tuple[Stored, ...] = ()
+    if source and any(w.act == "updated" for w in acts):
+        pairs = [("encounter", first.encounter.removeprefix("Encounter/")), ("identifier", "|".join(source))]
+        found = writer.search(parse("Observation", pairs)).matches
+    if found:
+        update(writer, actor, _marked(visit, {**panel, "id": found[0].id}), imported=visit.imported)
+    else:
+        create(writer, actor, _marked(visit, panel), imported=visit.imported)
 
 
 def _write_one(
@@ -219,12 +212,12 @@ def _write_one(
             writer, actor, _marked(visit, to_observation(measurement)), imported=visit.imported
         ).stored
     stored, before = known
-    if _says_the_same(measurement, before):
+    if says_the_same(measurement, before):
         return "unchanged", stored
-    if not (visit.imported and measurement.circumstances.source):
-        raise _already_there(place, measurement, before)
-    if not is_as_imported(stored.resource):
-        raise _corrected_since(place, measurement, before, stored)
+    if measurement.circumstances.source is None or before.circumstances.source != measurement.circumstances.source:
+        raise already_there(place, measurement, before)
+    if not (visit.imported and is_as_imported(stored.resource)):
+        raise corrected_since(place, measurement, before, stored)
     around = replace(measurement.circumstances, id=stored.id, status=before.circumstances.status)
     changed = to_observation(replace(measurement, circumstances=around))
     return "updated", update(writer, actor, _marked(visit, changed), imported=visit.imported).stored
@@ -234,28 +227,10 @@ def _marked(visit: Visit, resource: Json) -> Json:
     return mark_imported(resource) if visit.imported else resource
 
 
-def _shown(measurement: Measurement) -> str:
-    stated = to_observation(measurement)
-    value = stated.get("valueQuantity") or stated.get("valueCodeableConcept") or stated["dataAbsentReason"]
-    return str(value.get("text") or f"{value.get('value', 'no value')} {value.get('code', '')}").strip()
-
-
-def _already_there(place: str, measurement: Measurement, before: Measurement) -> RecordError:
-    message = f"This visit already has this reading of the {measurement.site.name}, as {_shown(before)}."
-    expected = "the same value, or a correction of the reading that is there"
-    return Duplicate(Issue("duplicate", message, f"{place}.value", _shown(measurement), "one-reading", expected))
-
-
-def _corrected_since(place: str, measurement: Measurement, before: Measurement, stored: Stored) -> RecordError:
-    message = f"{stored.reference} was changed here since it was imported and now reads {_shown(before)}."
-    expected = "nothing: a reading corrected by hand is not overwritten by an import"
-    return Conflict(Issue("conflict", message, f"{place}.value", _shown(measurement), "corrected-by-hand", expected))
-
-
 def _warnings(written: Iterable[Written]) -> Iterator[Issue]:
     for one in written:
         for caution in one.measurement.cautions:
             message = (
                 f"{one.measurement.site.name}: accepted although {caution.rule.replace('-', ' ')}; {caution.reason}"
             )
-            yield Issue("business-rule", message, one.place, _shown(one.measurement), caution.rule, severity="warning")
+            yield Issue("business-rule", message, one.place, shown(one.measurement), caution.rule, severity="warning")

@@ -20,7 +20,7 @@ from service.storage.records import Writer
 from service.storage.stored import Stored
 from service.usecases import form as forms
 from service.usecases.course_input import DETAILS, CourseForm, EndForm, PartForm
-from service.usecases.course_record import end_precaution, precautions_at, record_detail, show_course
+from service.usecases.course_record import end_precaution, precautions_at, record_detail, record_for, show_course
 from service.usecases.courses import open_course, record_state
 from service.web.fhir.answers import answer
 from service.web.fhir.negotiation import PLAIN_JSON
@@ -47,6 +47,29 @@ _SAID = {
     "goals": "a goal with its target",
 }
 
+
+EXAMPLES: dict[str, dict[str, Any]] = {
+    "course": {"since": "2026-02-01", "affected": ["right"], "reference": "left", "reason": "tendon repair"},
+    "parts": {"side": "right", "site": "index-dip", "state": "fused", "angle": 10, "since": "2020-01-01"},
+    "injuries": {
+        "what": "laceration of both flexor tendons", "side": "right", "on": "2026-02-01", "mechanism": "glass",
+        "digits": ["ring"], "zone": "flexor-2",
+    },
+    "operations": {
+        "what": "tendon repair", "side": "right", "on": "2026-02-03", "structures": ["FDP", "FDS"], "digits": ["ring"],
+        "by": "Dr Example (invented)",
+    },
+    "referrals": {"on": "2026-02-04", "by": "Dr Example (invented)", "tells": {"zone": "2", "repair": "four strands"}},
+    "precautions": {
+        "what": "no gripping against resistance", "by": "Dr Example (invented)", "side": "right", "sites": ["ring"],
+        "since": "2026-02-03", "until": "2026-04-28", "kinds": ["grip-strength"],
+    },
+    "goals": {
+        "what": "grip as strong as before", "whose": "patient", "code": "grip-strength-right-free", "side": "right",
+        "site": "hand", "target": {"value": 30, "unit": "kgf"}, "due": "2026-06-01",
+    },
+}  # fmt: skip
+"""Invented, one for each address."""
 
 _SHOWN: dict[int | str, dict[str, Any]] = {
     200: {"description": "As it stands on that day.", "content": {"application/json": {"schema": {"type": "object"}}}}
@@ -96,7 +119,7 @@ def courses_router(work: Work, settings: Settings) -> APIRouter:
 
 
 def _add(router: APIRouter, work: Work, name: str, said: str, form: type[forms.Form], record: Recording) -> None:
-    schema = {"application/json": {"schema": form.model_json_schema()}}
+    schema = {"application/json": {"schema": form.model_json_schema(), "example": EXAMPLES[name]}}
 
     @router.post(
         f"/{{patient}}/{name}",
@@ -112,13 +135,14 @@ def _add(router: APIRouter, work: Work, name: str, said: str, form: type[forms.F
         def job() -> Stored:
             document = text.parse(body)
             with work.records.write(actor) as writer:
-                return record(writer, actor, writer.get("Patient", ident).reference, document)
+                return record_for(writer, actor, ident, lambda subject: record(writer, actor, subject, document))
 
         return _answered(await work.change(job), response)
 
 
 def _add_end(router: APIRouter, work: Work) -> None:
-    schema = {"application/json": {"schema": EndForm.model_json_schema()}}
+    example = {"until": "2026-03-31", "by": "Dr Example (invented)"}
+    schema = {"application/json": {"schema": EndForm.model_json_schema(), "example": example}}
 
     @router.post(
         "/{patient}/precautions/{precaution}/end",
@@ -139,8 +163,9 @@ def _add_end(router: APIRouter, work: Work) -> None:
         def job() -> Stored:
             form = forms.filled(text.parse(body), EndForm)
             with work.records.write(actor) as writer:
-                subject = writer.get("Patient", ident).reference
-                return end_precaution(writer, actor, subject, flag, form.until, form.by)
+                return record_for(
+                    writer, actor, ident, lambda who: end_precaution(writer, actor, who, flag, form.until, form.by)
+                )
 
         return _answered(await work.change(job), response)
 

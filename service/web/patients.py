@@ -39,6 +39,11 @@ SUMMARY_SCHEMA: dict[str, Any] = {
             "items": {"type": "object"},
             "description": "Unlikely readings and why accepted.",
         },
+        "precautions": {
+            "type": "array",
+            "items": {"type": "object"},
+            "description": "What is not allowed, until when, and who said so: in force today.",
+        },
         "not_shown": {"type": "object", "description": "Readings that no measure here rests on, by kind and site."},
         "not_used": {"type": "object", "description": "Results that could not be used, by reason."},
         "notes": {"type": "array", "items": {"type": "string"}, "description": "What else should be known."},

@@ -12,7 +12,7 @@ from service.errors import Gone, Invalid, NotFound
 from service.fhir import text
 from service.settings import Settings
 from service.usecases.visit_input import visit_of, visit_schema
-from service.usecases.visits import Recorded, record_visit
+from service.usecases.visits import Recorded, Written, record_visit
 from service.web.errors import OutcomeIssue, outcome_issue
 from service.web.fhir.requests import BASE, actor_of
 from service.web.fhir.writing import body_of
@@ -49,6 +49,14 @@ EXAMPLE: dict[str, Any] = {
 """An invented visit."""
 
 
+class Since(BaseModel):
+    """How long ago something happened to the hand that was measured."""
+
+    since: str = Field(description="`injury` or `operation`.")
+    what: str = Field(description="What it was.")
+    days: int = Field(description="Days up to the reading.")
+
+
 class RecordedReading(BaseModel):
     """What became of one measurement of the visit."""
 
@@ -57,6 +65,8 @@ class RecordedReading(BaseModel):
     version: int = Field(description="Its version.")
     place: str = Field(description="Where it stood in what was sent.", examples=["readings[0]"])
     site: str = Field(description="What was measured, in words.")
+    precautions: list[str] = Field(description="The precautions in force on that day that touch it.")
+    elapsed: list[Since] = Field(description="Time since each injury and operation of that side.")
 
 
 class RecordedVisit(BaseModel):
@@ -111,11 +121,22 @@ def _answer(recorded: Recorded) -> RecordedVisit:
             version=each.stored.version,
             place=each.place,
             site=each.measurement.site.name,
+            **_beside(recorded, each),
         )
         for each in recorded.written
     ]
     warnings = [OutcomeIssue.model_validate(outcome_issue(issue)) for issue in recorded.warnings]
     return RecordedVisit(encounter=recorded.encounter.reference, readings=readings, warnings=warnings)
+
+
+def _beside(recorded: Recorded, written: Written) -> dict[str, Any]:
+    """What a reading is read against."""
+    site, day = written.measurement.site, written.measurement.circumstances.taken.date()
+    precautions, elapsed = recorded.background.precautions_at(site), recorded.background.elapsed_at(site, day)
+    return {
+        "precautions": [f"{p.what} ({f'until {p.until}, ' if p.until else ''}{p.by})" for p in precautions],
+        "elapsed": [Since(since=e.since, what=e.what, days=e.days) for e in elapsed],
+    }
 
 
 def visit_schemas() -> dict[str, Any]:

@@ -200,7 +200,6 @@ def test_a_reading_corrected_by_hand_is_not_overwritten(clinic: Records) -> None
     assert numbers(clinic) == ["78"]
 
 
-@pytest.mark.xfail(strict=True, reason="a reading entered in error is not looked at, and so is created again")
 def test_a_reading_withdrawn_by_hand_does_not_come_back(clinic: Records) -> None:
     imported(clinic, motion(key="1"))
     correct(clinic, status=lambda _: "entered-in-error")
@@ -209,7 +208,6 @@ def test_a_reading_withdrawn_by_hand_does_not_come_back(clinic: Records) -> None
     assert [o["status"] for o in held(clinic, "Observation")] == ["entered-in-error"]
 
 
-@pytest.mark.xfail(strict=True, reason="the readings of one entry are not compared with each other")
 def test_the_same_reading_twice_in_one_entry_is_refused_with_both_shown(clinic: Records) -> None:
     for way, keys in ((visit, ({}, {})), (imported, ({"key": "1"}, {"key": "2"}))):
         with pytest.raises(Duplicate, match="80 deg"):
@@ -217,7 +215,6 @@ def test_the_same_reading_twice_in_one_entry_is_refused_with_both_shown(clinic: 
     assert held(clinic, "Observation") == []
 
 
-@pytest.mark.xfail(strict=True, reason="a reading with a source key is compared with readings of that key only")
 def test_an_imported_reading_that_was_entered_by_hand_otherwise_is_refused(clinic: Records) -> None:
     visit(clinic, motion())
     with pytest.raises(Duplicate, match="80 deg"):
@@ -225,14 +222,12 @@ def test_an_imported_reading_that_was_entered_by_hand_otherwise_is_refused(clini
     assert numbers(clinic) == ["80"]
 
 
-@pytest.mark.xfail(strict=True, reason="a finding that falls on the earlier reading of a pair is dropped")
 def test_a_later_entry_must_agree_with_what_the_visit_has(clinic: Records) -> None:
     visit(clinic, motion(motion="extension-deficit", value="60"))
     error = refused(clinic, motion(value="40"))
     assert [(i.where, i.rule) for i in error.issues] == [("readings[0].value", "empty-arc")]
 
 
-@pytest.mark.xfail(strict=True, reason="the key of an end of an arc holds the name of the end, not its direction")
 def test_an_import_may_turn_a_deficit_into_hyperextension(clinic: Records) -> None:
     arc = motion(motion="extension-flexion", convention="neutral-zero", key="1")
     imported(clinic, {**arc, "value": "0-10-90"})

@@ -7,42 +7,19 @@ from typing import Any
 
 import pytest
 
-PRECAUTION = {
-    "what": "no gripping against resistance",
-    "by": "Dr Example (invented)",
-    "side": "right",
-    "sites": ["ring"],
-    "since": "2026-02-03",
-    "until": "2026-04-28",
-    "kinds": ["grip-strength"],
+from service.web.courses import EXAMPLES
+
+PRECAUTION, GOAL = EXAMPLES["precautions"], EXAMPLES["goals"]
+KINDS = {
+    "course": "EpisodeOfCare",
+    "parts": "Condition",
+    "injuries": "Condition",
+    "operations": "Procedure",
+    "referrals": "ServiceRequest",
+    "precautions": "Flag",
+    "goals": "Goal",
 }
-GOAL = {
-    "what": "grip as strong as before",
-    "whose": "patient",
-    "code": "grip-strength-right-free",
-    "side": "right",
-    "site": "hand",
-    "target": {"value": 30, "unit": "kgf"},
-    "due": "2026-06-01",
-}
-SAID: dict[str, tuple[dict[str, Any], str]] = {
-    "course": ({"since": "2026-02-01", "affected": ["right"], "reference": "left"}, "EpisodeOfCare"),
-    "parts": (
-        {"side": "right", "site": "index-dip", "state": "fused", "angle": 10, "since": "2020-01-01"},
-        "Condition",
-    ),
-    "injuries": (
-        {"what": "cut tendons", "side": "right", "on": "2026-02-01", "digits": ["ring"], "zone": "flexor-2"},
-        "Condition",
-    ),
-    "operations": (
-        {"what": "tendon repair", "side": "right", "on": "2026-02-03", "structures": ["FDP"], "by": "Dr Example"},
-        "Procedure",
-    ),
-    "referrals": ({"on": "2026-02-04", "by": "Dr Example", "tells": {"zone": "2"}}, "ServiceRequest"),
-    "precautions": (PRECAUTION, "Flag"),
-    "goals": (GOAL, "Goal"),
-}
+SAID = {name: (said, KINDS[name]) for name, said in EXAMPLES.items()}
 
 
 def post(client: Any, patient: str, name: str, said: Any) -> Any:
@@ -84,7 +61,7 @@ def test_the_course_is_shown_as_it_stands_on_a_day(client: Any, course: str) -> 
     shown = get(client, course, "course", on="2026-03-03")
     assert [(each["since"], each["days"]) for each in shown["elapsed"]] == [("injury", 30), ("operation", 28)]
     assert [each["what"] for each in shown["in_force"]] == [PRECAUTION["what"]]
-    assert "repair" in shown["referrals"][0]["leaves_out"]
+    assert "structures" in shown["referrals"][0]["leaves_out"]
     assert "zone" not in shown["referrals"][0]["leaves_out"]
     assert shown["goals"][0]["reached"] == "no-reading"
     assert shown["course"]["reference"] == "left"
@@ -187,3 +164,19 @@ def test_the_fhir_door_keeps_the_same_rules(client: Any, course: str) -> None:
     })  # fmt: skip
     client.refusal(answer, 422)
     assert "at least one part" in answer.text
+
+
+def test_the_summary_shows_what_its_results_are_read_against(client: Any, course: str) -> None:
+    post(client, course, "precautions", {**PRECAUTION, "until": None})
+    assert visit(client, course, "2026-03-03T10:00+01:00", confirmed="agreed with the surgeon").status_code == 201
+    shown = client.get(f"/{course.replace('Patient', 'patients')}/summary").json()
+    (measure,) = shown["hands"][0]["grip"]
+    assert [each["what"] for each in measure["precautions"]] == [PRECAUTION["what"]]
+    assert [(each["since"], each["days"]) for each in measure["elapsed_now"]] == [("injury", 30), ("operation", 28)]
+    assert [each["what"] for each in shown["precautions"]] == [PRECAUTION["what"]]
+
+
+def test_the_answer_to_a_visit_names_the_precautions_that_touch_each_reading(client: Any, course: str) -> None:
+    told = visit(client, course, "2026-03-03T10:00+01:00", confirmed="agreed with the surgeon").json()
+    assert told["readings"][0]["precautions"] == [f"{PRECAUTION['what']} (until 2026-04-28, {PRECAUTION['by']})"]
+    assert [each["days"] for each in told["readings"][0]["elapsed"]] == [30, 28]
