@@ -12,6 +12,7 @@ from datetime import date
 
 from service.domain.anatomy import Part, Site
 from service.domain.arcs import ARCS, direction_of, directions
+from service.domain.cautions import PRECAUTION_IN_FORCE, question
 from service.domain.field import MODE, UNKNOWN
 from service.domain.kinds import KINDS
 from service.domain.measurement import Finding, Measurement
@@ -93,10 +94,7 @@ def check_precautions(measurement: Measurement, precautions: Iterable[Precaution
             until = f" until {precaution.until}" if precaution.until else ""
             message = f"A precaution is in force{until} for the {measurement.site.name}: {precaution.what}."
             expected = f"the reason why it was measured all the same, as agreed with {precaution.by}"
-            issue = Issue(
-                "business-rule", message, "kind", measurement.kind, "precaution-in-force", expected
-            )  # fmt: skip
-            found.append(Finding("ask", issue))
+            found.append(question(PRECAUTION_IN_FORCE, message, "kind", measurement.kind, expected))
     return found
 
 

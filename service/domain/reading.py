@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from service.domain.anatomy import PartState, Site, lacking, site
 from service.domain.arcs import number
+from service.domain.cautions import SOFT_BOUND, UNIT_RATIO, question
 from service.domain.field import UNKNOWN, Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import (
@@ -243,8 +244,7 @@ def _against_bounds(kind: MeasurementKind, measurement: Measurement) -> Iterable
             )
         elif limits.soft is not None and number > limits.soft:
             expected = f"usually at most {limits.soft} {limits.unit} ({limits.source})"
-            issue = Issue("business-rule", f"{name} is unusually large.", "value", value, "soft-bound", expected)
-            yield Finding("ask", issue)
+            yield question(SOFT_BOUND, f"{name} is unusually large.", "value", value, expected)
 
 
 def check_visit(measurements: Sequence[Measurement]) -> list[tuple[Measurement, Finding]]:
@@ -284,10 +284,7 @@ def check_against_last(measurement: Measurement, last: Measurement | None) -> li
                 f"The {measurement.site.name} now reads {now.number} {now.unit} and last read "
                 f"{before.number} {before.unit}: a ratio near {factor}, as between {meaning}."
             )
-            issue = Issue(
-                "business-rule", message, "value", str(now.number), "unit-ratio", "the value and unit as read"
-            )
-            return [Finding("ask", issue)]
+            return [question(UNIT_RATIO, message, "value", str(now.number), "the value and unit as read")]
     return []
 
 

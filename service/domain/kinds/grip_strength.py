@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
 from service.domain.anatomy import Site
+from service.domain.cautions import ZERO_GRIP, question
 from service.domain.field import ORTHOSIS_STATE, UNKNOWN, Field, choices
 from service.domain.measurement import Absent, Better, Bounds, Entry, Finding, Measurement, MeasurementKind, Value
 from service.domain.terms import LOINC, Coding, Term, by_code
 from service.domain.trials import SUMMARY_RULES, read_with_trials
-from service.errors import Issue
 
 HANDLE = Field(
     "handle_position",
@@ -74,7 +74,7 @@ def zero(reading: Measurement) -> Iterable[Finding]:
     if any(force == 0 for force in forces):
         message = f"A grip of 0 for the {reading.site.name} may be a missing value written as a number."
         expected = "the reason why the value is missing, or a confirmation that it was 0"
-        yield Finding("ask", Issue("business-rule", message, "value", "0", "zero-grip", expected))
+        yield question(ZERO_GRIP, message, "value", "0", expected)
 
 
 def display(axes: Mapping[str, str]) -> str:

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 from service.domain.anatomy import PARTS, Site
 from service.domain.arcs import ARCS, CONVENTIONS, direction_of, directions, number, read_arc, signed
+from service.domain.cautions import ACTIVE_ABOVE_PASSIVE, question
 from service.domain.field import MODE, ORTHOSIS_STATE, UNKNOWN, Field, choices
 from service.domain.measurement import Better, Bounds, Entry, Finding, Measurement, MeasurementKind, Quantity, Value
 from service.domain.terms import SNOMED, Coding, Term, by_code
@@ -183,8 +184,7 @@ def active_within_passive(readings: tuple[Measurement, ...]) -> Iterable[tuple[M
         if limit is not None and found[1] - limit > 5:
             message = f"Active {found[0]} of the {reading.site.name} exceeds passive by {found[1] - limit} degrees."
             expected = f"at most {limit + 5} with this passive reading"
-            issue = Issue("business-rule", message, "value", str(reading.number), "active-above-passive", expected)
-            yield reading, Finding("ask", issue)
+            yield reading, question(ACTIVE_ABOVE_PASSIVE, message, "value", str(reading.number), expected)
 
 
 def display(axes: Mapping[str, str]) -> str:
