@@ -7,11 +7,12 @@ from typing import NamedTuple
 
 from service.domain.anatomy import LEVELS, SIDES, STATES
 from service.domain.orthosis.design import FABRICATION, FORMS, MECHANISMS, MOTIONS, PURPOSES, REGIONS, REMOVABLE
-from service.domain.orthosis.episode import ACTS, END_REASONS
+from service.domain.orthosis.episode import ACTS, END_REASONS, FINDINGS
 from service.domain.orthosis.regimens import WEARING
 from service.fhir.course import LEVEL_SYSTEM, SIDE_SYSTEM, STATE_SYSTEM
 from service.fhir.orthosis import names
 from service.fhir.orthosis.device import PROPERTIES
+from service.fhir.orthosis.wear import TERMS, WEAR_SYSTEM
 
 
 class WordList(NamedTuple):
@@ -51,5 +52,7 @@ WORD_LISTS: tuple[WordList, ...] = (
         "What can happen in the life of an orthosis, from its order to its end.",
         {kind: act.title for kind, act in ACTS.items()},
     ),
+    WordList(names.FINDING_SYSTEM, "Item of a check", "What a check of skin and circulation looks at.", FINDINGS),
+    WordList(WEAR_SYSTEM, "Hours worn", "By what hours worn are known.", TERMS),
     WordList(names.END_SYSTEM, "Reason for the end", "Why the wearing of an orthosis ended.", END_REASONS),
 )
