@@ -14,6 +14,7 @@ from service.fhir.events import (
     from_operation,
     from_referral,
 )
+from service.fhir.media import PICTURE_PROFILE, from_media
 from service.fhir.plans import GOAL_PROFILE, PRECAUTION_PROFILE, from_flag, from_goal
 from service.fhir.reading_check import check_profiles
 from service.fhir.text import Json
@@ -26,6 +27,7 @@ _READERS: dict[str, tuple[str, Callable[[Json], object]]] = {
     REFERRAL_PROFILE: ("ServiceRequest", from_referral),
     PRECAUTION_PROFILE: ("Flag", from_flag),
     GOAL_PROFILE: ("Goal", from_goal),
+    PICTURE_PROFILE: ("Media", from_media),
 }
 
 

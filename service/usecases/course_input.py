@@ -21,6 +21,7 @@ from service.domain.course import (
 )
 from service.domain.goals import Goal, better_of, require_lawful_goal
 from service.domain.measurement import Quantity
+from service.domain.picture import Picture, require_lawful_picture
 from service.domain.precautions import Precaution, require_lawful_precaution
 from service.errors import Invalid, Issue
 from service.usecases.form import Day, Form, Text
@@ -185,6 +186,37 @@ class GoalForm(Form):
         return goal
 
 
+class PictureForm(Form):
+    """A photograph or video in the clinic's own store."""
+
+    form: Literal["photo", "video"]
+    side: Hand
+    site: Text
+    view: Text
+    taken: Day
+    url: Text
+    content_type: Text
+    purposes: list[Text]
+    by: Text = ""
+    title: Text = ""
+
+    def made(self) -> Picture:
+        """As the record takes it. Raises `Invalid` for an unlawful one."""
+        picture = Picture(
+            form=self.form,
+            site=site(self.side, self.site),
+            view=self.view,
+            taken=self.taken,
+            url=self.url,
+            content_type=self.content_type,
+            purposes=tuple(self.purposes),
+            by=self.by,
+            title=self.title,
+        )
+        require_lawful_picture(picture)
+        return picture
+
+
 @dataclass(frozen=True, slots=True)
 class Details:
     """What belongs to a course beside its sides and parts."""
@@ -194,6 +226,7 @@ class Details:
     referrals: tuple[Referral, ...] = ()
     precautions: tuple[Precaution, ...] = ()
     goals: tuple[Goal, ...] = ()
+    pictures: tuple[Picture, ...] = ()
 
 
 class DetailsForm(Form):
@@ -204,6 +237,7 @@ class DetailsForm(Form):
     referrals: list[ReferralForm] = []
     precautions: list[PrecautionForm] = []
     goals: list[GoalForm] = []
+    pictures: list[PictureForm] = []
 
     def details(self) -> Details:
         """As the record takes it. Raises `Invalid` with every unlawful one and its place."""
@@ -216,16 +250,18 @@ class DetailsForm(Form):
             tuple(each.made() for each in self.referrals),
             tuple(each.made() for each in self.precautions),
             tuple(each.made() for each in self.goals),
+            tuple(each.made() for each in self.pictures),
         )
 
 
-Detail = InjuryForm | OperationForm | ReferralForm | PrecautionForm | GoalForm
+Detail = InjuryForm | OperationForm | ReferralForm | PrecautionForm | GoalForm | PictureForm
 DETAILS: Mapping[str, type[Detail]] = {
     "injuries": InjuryForm,
     "operations": OperationForm,
     "referrals": ReferralForm,
     "precautions": PrecautionForm,
     "goals": GoalForm,
+    "pictures": PictureForm,
 }
 """The form of each thing that is added to a course, by the last part of its address."""
 

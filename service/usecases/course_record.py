@@ -12,6 +12,7 @@ from service.domain.anatomy import PartState, Site
 from service.domain.background import Background
 from service.domain.course import Course, Elapsed, Injury, Operation, Referral, elapsed
 from service.domain.goals import Achievement, Goal, achievement_of
+from service.domain.picture import Picture
 from service.domain.precautions import Precaution, require_lawful_precaution
 from service.errors import Invalid, Issue
 from service.fhir.course import claims
@@ -26,6 +27,7 @@ from service.fhir.events import (
     to_operation,
     to_referral,
 )
+from service.fhir.media import PICTURE_PROFILE, from_media, to_media
 from service.fhir.plans import GOAL_PROFILE, PRECAUTION_PROFILE, from_flag, from_goal, to_flag, to_goal
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
@@ -36,7 +38,7 @@ from service.usecases.doors import enter_operation
 from service.usecases.readings import measurements_of
 from service.usecases.resources import create, update
 
-Detail = Injury | Operation | Referral | Precaution | Goal
+Detail = Injury | Operation | Referral | Precaution | Goal | Picture
 Made = TypeVar("Made")
 _INVALID = ("entered-in-error", "revoked", "cancelled")
 
@@ -70,6 +72,7 @@ def record_details(writer: Writer, actor: Actor, patient: str, details: Details)
         *details.referrals,
         *details.precautions,
         *details.goals,
+        *details.pictures,
     )
     return [record_detail(writer, actor, patient, detail) for detail in every]
 
@@ -98,6 +101,8 @@ def _resource(detail: Detail, patient: str) -> Json:
             return to_flag(detail, patient)
         case Goal():
             return to_goal(detail, patient)
+        case Picture():
+            return to_media(detail, patient)
 
 
 def _content(resource: Json) -> Mapping[str, object]:
@@ -143,6 +148,7 @@ def details_of(reader: Reader, patient: str) -> Details:
         referrals=_all(reader, patient, "ServiceRequest", REFERRAL_PROFILE, from_referral),
         precautions=precautions_of(reader, patient),
         goals=_all(reader, patient, "Goal", GOAL_PROFILE, from_goal),
+        pictures=_all(reader, patient, "Media", PICTURE_PROFILE, from_media),
     )
 
 
@@ -195,6 +201,7 @@ class CourseShown:
     other_precautions: tuple[Precaution, ...]
     parts: tuple[PartState, ...]
     goals: tuple[Achievement, ...]
+    pictures: tuple[Picture, ...]
 
 
 def show_course(reader: Reader, actor: Actor, patient: str, day: date) -> CourseShown:
@@ -219,4 +226,5 @@ def _shown(reader: Reader, actor: Actor, patient: str, day: date) -> CourseShown
         other_precautions=tuple(p for p in details.precautions if not p.in_force(day)),
         parts=states_of(reader, actor, patient),
         goals=tuple(achievement_of(goal, readings) for goal in details.goals),
+        pictures=details.pictures,
     )

@@ -88,7 +88,7 @@ EMERGENCY: dict[str, dict[str, frozenset[str]]] = {
 
 _EPISODE = ("ServiceRequest", "DeviceRequest", "Device", "DeviceUseStatement", "Procedure")
 
-_COURSE = ("EpisodeOfCare", "Condition", "Procedure", "ServiceRequest", "Flag", "Goal")
+_COURSE = ("EpisodeOfCare", "Condition", "Procedure", "ServiceRequest", "Flag", "Goal", "Media")
 
 _HANDS = {"Patient": "r", **dict.fromkeys(("Observation", "Condition", "EpisodeOfCare", "Procedure", "Flag"), "s")}
 

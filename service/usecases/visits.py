@@ -15,7 +15,7 @@ from service.domain.series import direction_named
 from service.errors import Invalid, Issue, NotFound
 from service.fhir.encounter import to_encounter
 from service.fhir.observation import to_observation, to_panel
-from service.fhir.reading import from_observation
+from service.fhir.reading import from_observation, kind_claimed
 from service.fhir.search_parameters import parse
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer

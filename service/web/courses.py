@@ -45,6 +45,7 @@ _SAID = {
     "referrals": "a referral, with what it tells",
     "precautions": "a precaution: what is not allowed, until when, and who said so",
     "goals": "a goal with its target",
+    "pictures": "where a photograph or video is kept, and for what the patient consented",
 }
 
 
@@ -67,6 +68,10 @@ EXAMPLES: dict[str, dict[str, Any]] = {
     "goals": {
         "what": "grip as strong as before", "whose": "patient", "code": "grip-strength-right-free", "side": "right",
         "site": "hand", "target": {"value": 30, "unit": "kgf"}, "due": "2026-06-01",
+    },
+    "pictures": {
+        "form": "photo", "side": "right", "site": "hand", "view": "palmar", "taken": "2026-03-02",
+        "url": "https://pictures.clinic.example/12/1", "content_type": "image/jpeg", "purposes": ["treatment"],
     },
 }  # fmt: skip
 """Invented, one for each address."""

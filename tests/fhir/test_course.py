@@ -15,11 +15,13 @@ from service.domain.anatomy import DIGITS, SIDES, Site, site
 from service.domain.course import REFERRAL_ITEMS, ZONES, Course, Injury, Operation, Referral
 from service.domain.goals import Goal
 from service.domain.measurement import Quantity
+from service.domain.picture import PURPOSES, VIEWS, Picture
 from service.domain.precautions import Precaution
 from service.errors import Invalid
 from service.fhir.claims import check_claims
 from service.fhir.course import from_episode_of_care, to_episode_of_care
 from service.fhir.events import from_injury, from_operation, from_referral, to_injury, to_operation, to_referral
+from service.fhir.media import from_media, to_media
 from service.fhir.plans import from_flag, from_goal, to_flag, to_goal
 from service.fhir.text import Json, dump, parse
 from service.fhir.validation import issues_of
@@ -74,6 +76,18 @@ goals = st.builds(
     better=st.sampled_from(["more", "less"]),
     activity=st.just("") | words,
 )
+pictures = st.builds(
+    Picture,
+    form=st.just("photo"),
+    site=st.builds(site, sides, st.sampled_from(["hand", "ring-pip"])),
+    view=st.sampled_from(list(VIEWS)),
+    taken=days,
+    url=st.sampled_from(["https://pictures.clinic.example/1", "urn:uuid:1"]),
+    content_type=st.sampled_from(["image/jpeg", "image/png"]),
+    purposes=st.lists(st.sampled_from(list(PURPOSES)), min_size=1, unique=True).map(tuple),
+    by=st.just("") | words,
+    title=st.just("") | words,
+)
 Mapping = tuple[Callable[[Any, str], Json], Callable[[Json], Any]]
 MAPPINGS: dict[str, tuple[st.SearchStrategy[Any], Mapping]] = {
     "injury": (injuries, (to_injury, from_injury)),
@@ -81,6 +95,7 @@ MAPPINGS: dict[str, tuple[st.SearchStrategy[Any], Mapping]] = {
     "referral": (referrals, (to_referral, from_referral)),
     "precaution": (precautions, (to_flag, from_flag)),
     "goal": (goals, (to_goal, from_goal)),
+    "picture": (pictures, (to_media, from_media)),
 }
 DRAWN = st.sampled_from(list(MAPPINGS)).flatmap(lambda name: st.tuples(st.just(name), MAPPINGS[name][0]))
 
@@ -110,6 +125,12 @@ FLAG = to_flag(Precaution("no grip", "Dr Example", date(2026, 2, 3), (site("righ
 GOAL = to_goal(
     Goal("fist", "patient", "flexion-active-free", site("right", "ring-pip"), Quantity(Decimal(90), "deg")), "Patient/1"
 )
+PICTURE = to_media(
+    Picture(
+        "photo", site("right", "hand"), "palmar", date(2026, 3, 2), "urn:uuid:1", "image/png", ("treatment",)
+    ),
+    "Patient/1",
+)  # fmt: skip
 COURSE = to_episode_of_care(Course("Patient/1", date(2026, 2, 1), ("right",)))
 SPOILT: dict[str, tuple[Json, dict[str, Any], str]] = {
     "an injury on both sides": (INJURY, {"bodySite": INJURY["bodySite"] + LEFT["bodySite"]}, "one-side"),
@@ -121,6 +142,9 @@ SPOILT: dict[str, tuple[Json, dict[str, Any], str]] = {
     "a precaution without a beginning": (FLAG, {"period": {}}, "whole-day"),
     "a goal without a target": (GOAL, {"target": [{"measure": GOAL["target"][0]["measure"]}]}, "target"),
     "a course without a beginning": (COURSE, {"period": {}}, "since"),
+    "a picture inside the record": (PICTURE, {"content": {"data": "AAAA"}}, "picture-address"),
+    "a picture without a day": (PICTURE, {"createdDateTime": None}, "picture-day"),
+    "a picture without consent": (PICTURE, {"extension": []}, "consent-purpose"),
     "a profile on another type": (COURSE, {"meta": FLAG["meta"]}, "type-of-profile"),
 }  # fmt: skip
 

@@ -18,6 +18,7 @@ KINDS = {
     "referrals": "ServiceRequest",
     "precautions": "Flag",
     "goals": "Goal",
+    "pictures": "Media",
 }
 SAID = {name: (said, KINDS[name]) for name, said in EXAMPLES.items()}
 
@@ -136,6 +137,11 @@ BAD = {
         {"side": "right", "site": "index", "state": "absent", "since": "2026-01-01"},
         422,
     ),
+    "no consent": ("pictures", {**EXAMPLES["pictures"], "purposes": []}, 422),
+    "consent to something else": ("pictures", {**EXAMPLES["pictures"], "purposes": ["fun"]}, 422),
+    "a picture in the record": ("pictures", {**EXAMPLES["pictures"], "url": "data:image/png;base64,AAAA"}, 422),
+    "a photo that is a film": ("pictures", {**EXAMPLES["pictures"], "content_type": "video/mp4"}, 422),
+    "no such view": ("pictures", {**EXAMPLES["pictures"], "view": "best"}, 422),
     "a list": ("goals", [GOAL], 400),
 }
 
