@@ -264,7 +264,7 @@ class Orthoses(RuleBasedStateMachine):
     def _change_directly(self, stored: Stored, how: str) -> None:
         changed = {**stored.resource, "language": "en"}
         if how == "rewrite":  # the same resource without its profile: it would leave the episode
-            changed["meta"] = {}
+            del changed["meta"]
         if how in ("put", "remove"):
             body = {"resource": changed} if how == "put" else {}
             request = {"method": "PUT" if how == "put" else "DELETE", "url": stored.reference}
