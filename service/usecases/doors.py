@@ -11,10 +11,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from service.domain.actor import Actor
 from service.errors import Forbidden, RecordError
-from service.fhir.search_parameters import Query
+from service.fhir.search_parameters import Clause, Query
 from service.fhir.text import Json
 from service.storage.stored import Page, Stored
 from service.usecases.permissions import Limits, require, require_operation
@@ -74,13 +75,16 @@ class Door:
         if len(found) == 1:
             self.passage.version = found[0].version
 
-    def show_page(self, page: Page) -> None:
-        """What a search is about to show; the search itself kept to the limits."""
-        self.passage.patients |= {stored.patient: None for stored in page.matches if stored.patient}
+    def show_page(self, page: Page) -> Page:
+        """What a search is about to show: its matches, which kept to the limits, and of what comes along what may."""
+        along = tuple(stored for stored in getattr(page, "included", ()) if may_see(self._actor, stored))
+        self.passage.patients |= {stored.patient: None for stored in (*page.matches, *along) if stored.patient}
+        narrowed: dict[str, Any] = {"included": along} if hasattr(page, "included") else {}
+        return replace(page, **narrowed)
 
     def within(self, query: Query) -> Query:
-        """A search that finds only what the person was granted."""
-        return query if self.limits.rows is None else replace(query, within=self.limits.rows)
+        """A search that finds, and asks about, only what the person was granted. Raises `Forbidden`."""
+        return kept_within(self._actor, query)
 
     def require_no_limits(self) -> None:
         """Raise `Forbidden` for a person who was granted a part only, of what cannot be shown in part."""
@@ -107,6 +111,42 @@ class Door:
         """The change is made, with its event, in the transaction that is open."""
         self.passage.written = True
         self.passage.id, self.passage.version = stored.id, stored.version
+
+
+def kept_within(actor: Actor, query: Query) -> Query:
+    """A search with everything it reaches kept to what the person was granted. Raises `Forbidden`.
+
+    Whatever in it holds a search of its own (a chain, `_has`) or names another type (an include) is asked about as
+    that search or type is: by what it finds, a condition tells of what it reaches.
+    """
+    limits = require(actor, "search", query.type)
+    for include in getattr(query, "includes", ()):
+        for kind in {include.source, include.target} - {"", "*", query.type}:
+            require(actor, "search", kind)
+    clauses = tuple(_kept(actor, clause) for clause in query.clauses)
+    return replace(query, clauses=clauses, within=limits.rows or ())
+
+
+def _kept(actor: Actor, clause: Clause) -> Clause:
+    choices: tuple[Any, ...] = tuple(_kept_choice(actor, choice) for choice in clause.choices)
+    return clause if choices == clause.choices else replace(clause, choices=choices)
+
+
+def _kept_choice(actor: Actor, choice: Any) -> Any:
+    if hasattr(choice, "query"):
+        return replace(choice, query=kept_within(actor, choice.query))
+    if hasattr(choice, "clauses"):
+        return replace(choice, clauses=tuple(_kept(actor, clause) for clause in choice.clauses))
+    return choice
+
+
+def may_see(actor: Actor, stored: Stored) -> bool:
+    """Whether this person may see a resource that nobody asked for by name."""
+    try:
+        limits = require(actor, "read", stored.type)
+    except Forbidden:
+        return False
+    return limits.rows is None or (not stored.deleted and limits.cover(stored.resource))
 
 
 @contextmanager

@@ -78,8 +78,7 @@ def search(reader: Reader, actor: Actor, query: Query) -> Page:
             page = audit.search(reader, query)
         else:
             page = reader.search(door.within(query))
-        door.show_page(page)
-        return page
+        return door.show_page(page)
 
 
 def create(

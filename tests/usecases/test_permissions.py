@@ -10,7 +10,7 @@ import json
 import os
 import tarfile
 from collections.abc import Callable, Iterator
-from dataclasses import fields
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from service.fhir.definitions import SERVED_TYPES
 from service.fhir.search_parameters import Clause, Query, parameters_of, parse
 from service.storage.records import Records, Stored
 from service.usecases import resources
-from service.usecases.doors import enter_operation, watched
+from service.usecases.doors import enter_operation, kept_within, may_see, watched
 from service.usecases.permissions import EMERGENCY, MATRIX, OPERATIONS, RIGHTS, ROLES, require, require_reason
 from service.usecases.signing import needs_signature
 from service.usecases.summaries import summary_of
@@ -428,21 +428,46 @@ def test_the_compartment_is_r4s(request: pytest.FixtureRequest) -> None:
     assert unsearched == set()
 
 
-def test_a_search_reaches_no_further_than_its_own_type() -> None:
-    """Whoever gives searches a way to other types (a chain, an include) must let the door ask about those types too."""
-    assert {one.name for one in fields(Query)} == {
-        "type", "clauses", "sort", "descending", "count", "total", "cursor", "used", "ignored", "within",
-    }  # fmt: skip
-    assert {one.name for one in fields(Clause)} == {"parameter", "choices", "negated", "missing"}
-    for reaching in (
-        "subject.name",
-        "subject:Patient.name",
-        "_has:Observation:patient:code",
-        "_include",
-        "_revinclude",
-    ):
-        with pytest.raises(Invalid):
-            parse("Observation", [(reaching, "x")])
+@dataclass(frozen=True)
+class Reaching:
+    """A condition that holds a search of its own, as a chain does."""
+
+    query: Query
+
+
+@dataclass(frozen=True)
+class Joined:
+    """A condition made of others, as a composite is."""
+
+    clauses: tuple[Clause, ...]
+
+
+def _asking(choice: Any) -> Query:
+    """A search of Encounters with this condition in it."""
+    (clause,) = parse("Encounter", [("status", "finished")]).clauses
+    return replace(parse("Encounter", []), clauses=(replace(clause, choices=(choice,)),))
+
+
+def test_a_search_within_a_search_is_asked_about_too() -> None:
+    inner = Reaching(parse("Observation", [("code", "k")]))
+    for query in (_asking(inner), _asking(Joined(_asking(inner).clauses))):
+        assert kept_within(actor("clinician"), query) == query
+        for who in (actor("biller"), actor("clinician", grant("user", "Encounter", "rs"))):
+            with pytest.raises(Forbidden):
+                kept_within(who, query)
+    narrow = actor("clinician", grant("user", "Encounter", "rs"), grant("patient", "Observation", "rs"), patient="a")
+    kept: Any = kept_within(narrow, _asking(inner)).clauses[0].choices[0]
+    assert kept.query.within == require(narrow, "search", "Observation").rows
+
+
+def test_what_comes_along_is_shown_only_to_whom_it_may(filled: Records) -> None:
+    with filled.read() as reader:
+        own, other = reader.get("Observation", "of-a"), reader.get("Observation", "of-b")
+    assert may_see(actor("clinician"), own)
+    assert not may_see(actor("biller"), own)
+    narrow = actor("clinician", grant("patient", "*", "rs"), patient="a")
+    assert may_see(narrow, own)
+    assert not may_see(narrow, other)
 
 
 def test_permissions_know_every_interaction() -> None:
