@@ -14,6 +14,7 @@ from service.fhir.events import (
     from_operation,
     from_referral,
 )
+from service.fhir.instrument import CALIBRATION_PROFILE, INSTRUMENT_PROFILE, from_device, from_metric
 from service.fhir.media import PICTURE_PROFILE, from_media
 from service.fhir.plans import GOAL_PROFILE, PRECAUTION_PROFILE, from_flag, from_goal
 from service.fhir.reading_check import check_profiles
@@ -28,6 +29,8 @@ _READERS: dict[str, tuple[str, Callable[[Json], object]]] = {
     PRECAUTION_PROFILE: ("Flag", from_flag),
     GOAL_PROFILE: ("Goal", from_goal),
     PICTURE_PROFILE: ("Media", from_media),
+    INSTRUMENT_PROFILE: ("Device", from_device),
+    CALIBRATION_PROFILE: ("DeviceMetric", from_metric),
 }
 
 

@@ -26,6 +26,7 @@ from service.web.headers import SecureHeaders
 from service.web.health import health_router
 from service.web.identity.middleware import Identity
 from service.web.identity.setup import Setup, identity_router, set_up
+from service.web.instruments import instruments_router
 from service.web.loopback import LoopbackOnly
 from service.web.metrics import derive_interactions, metrics_router
 from service.web.openapi import describe
@@ -76,6 +77,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(patients_router(work))
     app.include_router(metrics_router(work))
     app.include_router(courses_router(work, settings))
+    app.include_router(instruments_router(work, settings))
     app.include_router(orthoses_router(work, settings))
     app.include_router(health_router(work))
     app.include_router(docs_router())
