@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime
 
 from service.domain.actor import Actor
 from service.domain.anatomy import SIDES
+from service.domain.background import Background
 from service.domain.measurement import Measurement
 from service.domain.metric import Metric, Parameters, Result
 from service.domain.metrics import METRICS
@@ -20,6 +21,7 @@ from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases import resources
+from service.usecases.course_record import background_of
 from service.usecases.courses import course_of, states_of
 from service.usecases.doors import enter_operation
 from service.usecases.readings import measurements_of
@@ -33,11 +35,15 @@ def _now() -> datetime:
 
 @dataclass(frozen=True, slots=True)
 class Computed:
-    """Results with what they were computed from: the parameters used, and how many Observations could not be."""
+    """Results with what they were computed from: the parameters used, and how many Observations could not be.
+
+    `background` is what they are read against: injuries, operations and precautions.
+    """
 
     subject: str
     parameters: Parameters
     results: tuple[Result, ...]
+    background: Background
     not_used: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -130,7 +136,8 @@ def _computed(reader: Reader, actor: Actor, patient: Stored, metrics: Iterable[M
     states = states_of(reader, actor, patient.reference)
     parameters = _parameters(reader, actor, patient, asked)
     results = tuple(result for metric in metrics for result in metric.compute(used, states, parameters))
-    return Computed(patient.reference, parameters, results, not_used)
+    background = background_of(reader, patient.reference, _now().date())
+    return Computed(patient.reference, parameters, results, background, not_used)
 
 
 def _parameters(reader: Reader, actor: Actor, patient: Stored, asked: Parameters) -> Parameters:

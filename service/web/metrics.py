@@ -8,7 +8,8 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Request, Response
 
-from service.domain.metric import Parameters
+from service.domain.background import Background
+from service.domain.metric import Parameters, Result
 from service.domain.metrics import METRICS
 from service.domain.norms import NORMS
 from service.domain.result_json import plain
@@ -54,7 +55,7 @@ METRICS_SCHEMA: dict[str, Any] = {
     "description": (
         "Results of metrics. Each has its value or the reason why it has none, the readings it rests on with their"
         " versions, its formula with version and source, its measurement error where one is published, and the results"
-        " it is made of."
+        " it is made of, the precautions in force at its place, and the time since injury and operation."
     ),
     "properties": {
         "subject": {"type": "string", "description": "The patient."},
@@ -161,9 +162,18 @@ def _told(computed: Computed) -> dict[str, Any]:
     return {
         "subject": computed.subject,
         "parameters": parameters,
-        "results": plain(computed.results),
+        "results": [_result(result, computed.background) for result in computed.results],
         "not_used": plain(computed.not_used),
         "formulas": formulas,
+    }
+
+
+def _result(result: Result, background: Background) -> dict[str, Any]:
+    """A result, with the precautions in force at its place and how long after injury and operation it was taken."""
+    return {
+        **plain(result),
+        "precautions": plain(background.precautions_at(result.site)),
+        "elapsed": plain(background.elapsed_at(result.site, result.taken.date())),
     }
 
 

@@ -69,6 +69,23 @@ def test_what_cannot_be_told_has_a_reason(client: Any, patient: str) -> None:
     assert percent["value"]["reason"].endswith(".")
 
 
+def test_a_precaution_and_the_time_since_an_injury_go_with_every_result(client: Any, patient: str) -> None:
+    precaution = {
+        "what": "no resisted grip", "side": "right", "sites": ["index-pip"], "since": "2026-02-01", "by": "Dr Example",
+    }  # fmt: skip
+    injury = {"what": "cut", "side": "right", "on": "2026-02-20"}
+    for name, said in (("precautions", precaution), ("injuries", injury)):
+        answer = client.post(
+            f"/patients/{patient}/{name}", content=json.dumps(said), headers={"content-type": "application/json"}
+        )
+        assert answer.status_code == 201, answer.text
+    answer = client.get(f"/patients/{patient}/metrics")
+    arcs = {r["site"]["code"]: r for r in results(answer, "arc-of-motion")}
+    assert [p["what"] for p in arcs["right-index-pip"]["precautions"]] == ["no resisted grip"]
+    assert [(e["since"], e["days"]) for e in arcs["right-index-pip"]["elapsed"]] == [("injury", 10)]
+    assert all("precautions" in r and "elapsed" in r for r in answer.json()["results"])
+
+
 @pytest.mark.parametrize("name", ["total-active-motion", "strickland-grade", "grip-z-score"])
 def test_one_metric_at_every_visit(client: Any, patient: str, name: str) -> None:
     answer = client.get(f"/patients/{patient}/metrics/{name}")
