@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from rich import progress as bars
@@ -16,7 +16,7 @@ from rich.console import Console
 from service import settings
 from service.domain.actor import LOCAL
 from service.errors import RecordError
-from service.printing import print_import, print_issues, print_reading, print_summary
+from service.printing import print_import, print_issues, print_orthoses, print_reading, print_summary
 from service.usecases.imports import Progress
 
 app = typer.Typer(
@@ -158,7 +158,6 @@ def summary(
 ) -> None:
     """What a clinician wants to see of one patient: motion, grip and touch, now and at the start."""
     from service.domain.summary import as_json as to_json
-    from service.fhir.text import dump
     from service.storage.records import Records
     from service.usecases.audit import attended
     from service.usecases.people import find_patient
@@ -173,9 +172,73 @@ def summary(
             found = summary_of(reader, LOCAL, find_patient(reader, named).id)
         records.close()
         if as_json:
-            sys.stdout.write(json.dumps(json.loads(dump(to_json(found))), indent=2, ensure_ascii=False) + "\n")
+            _print_json(to_json(found))
         else:
             print_summary(out, found)
+
+
+@app.command()
+def orthoses(
+    patient: Annotated[str, typer.Argument(help="The patient's resource id, or SYSTEM|VALUE of an identifier.")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    database: Database = "",
+) -> None:
+    """A patient's orthoses: what is worn now and since when, what is due and why."""
+    from service.storage.records import Records
+    from service.usecases.audit import attended
+    from service.usecases.orthosis_clinic import clinic_of
+    from service.usecases.orthosis_views import Moment, of_patient
+    from service.usecases.people import find_patient
+    from service.usecases.visit_input import Person
+
+    system, bar, value = patient.partition("|")
+    named = Person(identifier=(system, value)) if bar else Person(id=patient)
+    with told():
+        clinic, moment = clinic_of(settings.load().orthosis_file), Moment.present(settings.load().zone_info)
+        records = Records.open(_url(database))
+        with attended(records, LOCAL), records.read() as reader:
+            found = of_patient(reader, LOCAL, find_patient(reader, named).id, clinic, moment)
+        records.close()
+        _print_json(found) if as_json else print_orthoses(out, found)
+
+
+@app.command()
+def orthosis(
+    episode: Annotated[str, typer.Argument(help="The episode's id, as `handrecord orthoses` shows it.")],
+    events: Annotated[
+        Path | None, typer.Option(help="JSON file of events that happened, to record first: all, or none.")
+    ] = None,
+    database: Database = "",
+) -> None:
+    """One orthosis episode as JSON: its events, dose, safety texts, and what its report lacks."""
+    from service.fhir import text
+    from service.storage.records import Records
+    from service.usecases.audit import attended
+    from service.usecases.form import filled
+    from service.usecases.orthoses import read_episode, record
+    from service.usecases.orthosis_clinic import clinic_of
+    from service.usecases.orthosis_input import EventsForm
+    from service.usecases.orthosis_views import Moment, full
+
+    with told():
+        zone = settings.load().zone_info
+        clinic, moment = clinic_of(settings.load().orthosis_file), Moment.present(zone)
+        records = Records.open(_url(database))
+        if events:
+            form = filled(text.parse(events.read_bytes()), EventsForm)
+            with attended(records, LOCAL), records.write(LOCAL) as writer:
+                happened = [event.made(writer, zone) for event in form.events]
+                record(writer, LOCAL, episode, happened, after=form.after)
+        with attended(records, LOCAL), records.read() as reader:
+            found = full(reader, read_episode(reader, LOCAL, episode), clinic, moment)
+        records.close()
+        _print_json(found)
+
+
+def _print_json(found: Any) -> None:
+    from service.fhir.text import dump
+
+    sys.stdout.write(json.dumps(json.loads(dump(found)), indent=2, ensure_ascii=False) + "\n")
 
 
 @app.command()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from rich.console import Console
 from rich.padding import Padding
@@ -187,3 +188,17 @@ def _shown(result: Result) -> str:
     if isinstance(value, Coded):
         return METRICS[result.metric].values[value.code].display
     return value.reason
+
+
+def print_orthoses(out: Console, found: Mapping[str, Any]) -> None:
+    """A patient's orthoses: red flags first, then each episode on a line, then what is due."""
+    for flag in found["red_flags"]:
+        out.print(f"[bold red]Red flag, not answered:[/] {flag['at']} {flag.get('check', {}).get('findings', '')}")
+    for each in found["episodes"]:
+        worn = f"{each['worn']['regimen']['words']} since {each['worn']['since']}" if each["worn"] else each["state"]
+        out.print(f"{each['name']} ({each['side']}): {worn}, {each['days_worn']} days worn  [dim]{each['id']}[/]")
+        for due in each["due_for_review"]:
+            out.print(f"  due: {due['words']}: {due['days']}, limit {due['allowed']}")
+    if not found["episodes"]:
+        out.print("No orthosis has been recorded.")
+    out.print(f"[dim]{found['note']}[/]")

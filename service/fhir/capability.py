@@ -6,6 +6,7 @@ from importlib.metadata import version
 
 from service.fhir.definitions import SERVED_TYPES
 from service.fhir.json_patch import MEDIA_TYPE
+from service.fhir.orthosis.names import TYPES as EPISODE_TYPES
 from service.fhir.published import definition
 from service.fhir.search_parameters import parameters_of
 from service.fhir.text import Json
@@ -43,6 +44,13 @@ CONDITIONAL: Json = {
 """What can be done under conditions, in the words of the statement."""
 DEFINITIONS: tuple[str, ...] = ("StructureDefinition", "ValueSet", "CodeSystem", "ConceptMap")
 """The types of which this server has only its own, generated definitions; they are read and never written."""
+
+
+LIFE_OF_STATES = (
+    "What claims a profile of an orthosis episode has a life of states: it is created, and then neither updated, "
+    "patched nor deleted. Its statuses follow from its events. Further events are new Procedures and "
+    "DeviceUseStatements of the episode, or come by /orthosis-episodes."
+)
 
 
 def interactions_of(resource_type: str) -> tuple[str, ...]:
@@ -88,6 +96,8 @@ def _resource(name: str, supported: tuple[str, ...]) -> Json:
     if name == "Observation" and supported:
         found["supportedProfile"] = list(supported)
     found["interaction"] = [{"code": code} for code in interactions_of(name)]
+    if name in EPISODE_TYPES:
+        found["documentation"] = LIFE_OF_STATES
     if name in DEFINITIONS:
         return found | {"versioning": "no-version"}
     found |= {"versioning": "versioned-update", "readHistory": True}

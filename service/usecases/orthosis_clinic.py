@@ -15,7 +15,7 @@ from service.fhir.canonical import code_system
 from service.fhir.reading import code_in
 from service.fhir.text import Json
 from service.storage.records import Reader
-from service.usecases.forms import Form, filled
+from service.usecases.form import Form, filled
 
 PRECAUTION_SYSTEM = code_system("precaution")
 NO_PROTECTIVE_SENSATION = "no-protective-sensation"
@@ -41,7 +41,7 @@ def clinic_of(path: Path | None) -> Clinic:
     if path is None:
         return Clinic()
     try:
-        stated = filled(_File, text.parse(path.read_bytes()))
+        stated = filled(text.parse(path.read_bytes()), _File)
         texts = ClinicTexts(stated.telephone, stated.texts)
         require_safe(texts)
         require_known(stated.review)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
-from typing import Annotated
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
@@ -16,10 +17,17 @@ from service.domain.orthosis.episode import ACTS, END_REASONS, Check, Episode, E
 from service.domain.orthosis.regimens import WEARING, Regimen
 from service.errors import Invalid, Issue
 from service.storage.records import Reader
-from service.usecases.forms import Day, Form, Number, one_of
+from service.usecases.form import Day, Form
 from service.usecases.people import find_patient, performer
 from service.usecases.visit_input import Person
 
+
+def one_of(allowed: Sequence[str] | Mapping[str, str]) -> Any:
+    """These answers, named in the schema; the trade itself refuses any other."""
+    return Field(json_schema_extra={"enum": list(allowed)})
+
+
+Number = Decimal | int
 Motion = Annotated[str, one_of(facets.MOTIONS)]
 
 

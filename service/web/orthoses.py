@@ -16,7 +16,7 @@ from service.errors import Gone, Invalid, NotFound
 from service.fhir import text
 from service.settings import Settings
 from service.storage.records import Reader, Writer
-from service.usecases.forms import filled
+from service.usecases.form import filled
 from service.usecases.orthoses import begin, list_episodes, read_episode, record, record_wear, retract
 from service.usecases.orthosis_clinic import Clinic, clinic_of
 from service.usecases.orthosis_guard import Told
@@ -108,7 +108,7 @@ def _beginning(router: APIRouter, desk: _Desk) -> None:
         def do(writer: Writer, actor: Actor, document: text.Json) -> Told:
             require_operation(actor, "orthosis-events")  # before anybody is looked up by identifier
             with _of_body():
-                return begin(writer, actor, filled(EpisodeForm, document).made(writer, desk.zone))
+                return begin(writer, actor, filled(document, EpisodeForm).made(writer, desk.zone))
 
         return await desk.change(request, do, 201)
 
@@ -193,7 +193,7 @@ def _events(router: APIRouter, desk: _Desk) -> None:
         ident = checked_id(episode)
 
         def do(writer: Writer, actor: Actor, document: text.Json) -> Told:
-            form = filled(EventsForm, document)
+            form = filled(document, EventsForm)
             with _of_body():
                 events = [event.made(writer, desk.zone) for event in form.events]
             return record(writer, actor, ident, events, after=form.after)
@@ -213,7 +213,7 @@ def _events(router: APIRouter, desk: _Desk) -> None:
         ident = checked_id(episode)
 
         def do(writer: Writer, actor: Actor, document: text.Json) -> Told:
-            return record_wear(writer, actor, ident, [day.made() for day in filled(WearsForm, document).days])
+            return record_wear(writer, actor, ident, [day.made() for day in filled(document, WearsForm).days])
 
         return await desk.change(request, do)
 
@@ -234,7 +234,7 @@ def _corrections(router: APIRouter, desk: _Desk) -> None:
         ident = checked_id(episode)
 
         def do(writer: Writer, actor: Actor, document: text.Json) -> Told:
-            form = filled(RetractionForm, document)
+            form = filled(document, RetractionForm)
             return retract(writer, actor, ident, number, form.reason, after=form.after)
 
         return await desk.change(request, do)
