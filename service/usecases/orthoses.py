@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from uuid import uuid4
@@ -21,7 +21,7 @@ from service.fhir.search_parameters import parse
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases.doors import Door, enter_operation
-from service.usecases.orthosis_guard import Told, episodes_of, keep
+from service.usecases.orthosis_guard import Told, episodes_of, is_of_episode, keep
 from service.usecases.resources import create, update
 
 URI_SYSTEM = "urn:ietf:rfc:3986"
@@ -127,18 +127,44 @@ def orthoses_of(reader: Reader, actor: Actor, patient: str) -> list[Told]:
 
 
 def list_episodes(
-    reader: Reader, actor: Actor, *, patient: str, state: str = "", day: date | None = None
+    reader: Reader, actor: Actor, *, patient: str = "", state: str = "", day: date | None = None
 ) -> list[Told]:
-    """A patient's episodes, those in one state, or worn on one day. Raises `Invalid` for no state."""
+    """Episodes of one patient (by id) or of all, those in one state, or worn on one day. Raises `Invalid`."""
     unknown = choice("state", state, STATES) if state else []
     if unknown:
         raise Invalid(*unknown)
-    found = orthoses_of(reader, actor, patient)
+    found = orthoses_of(reader, actor, patient) if patient else _of_all(reader, actor, state)
     return [
         told
         for told in found
         if (not state or told.life.state == state) and (day is None or any(s.covers(day) for s in told.life.spans))
     ]
+
+
+_PLAN_IN_STATE = {"planned": "active", "ready": "active", "worn": "active", "on-hold": "on-hold"}
+
+
+def _of_all(reader: Reader, actor: Actor, state: str) -> list[Told]:
+    """Every patient's episodes; where the state asked for tells the status of the plan, only those are looked at."""
+    pairs = [("_count", "1000")]
+    if state in _PLAN_IN_STATE:
+        pairs.append(("status", _PLAN_IN_STATE[state]))
+    with enter_operation(actor, "orthoses") as door:
+        plans = [stored for stored in _all(reader, "ServiceRequest", pairs) if is_of_episode(stored)]
+        patients = dict.fromkeys(stored.patient for stored in plans)
+        for patient in patients:
+            door.about(patient)
+        episodes = [episode for patient in patients for episode in episodes_of(reader, patient)]
+        return [Told(episode, life_of(episode)) for episode in episodes]
+
+
+def _all(reader: Reader, kind: str, pairs: list[tuple[str, str]]) -> Iterator[Stored]:
+    """Every match of a search, page by page."""
+    page = reader.search(parse(kind, pairs))
+    yield from page.matches
+    while page.next:
+        page = reader.search(parse(kind, [*pairs, ("_cursor", page.next)]))
+        yield from page.matches
 
 
 def record_wear(writer: Writer, actor: Actor, ident: str, wear: Iterable[Wear]) -> Told:
@@ -166,13 +192,7 @@ def record_wear(writer: Writer, actor: Actor, ident: str, wear: Iterable[Wear]) 
 def wear_of(reader: Reader, episode: Episode) -> list[Wear]:
     """The hours worn that were written down for an episode."""
     pairs = [("identifier", _token(episode.key)), ("_count", "1000")]
-    found = []
-    page = reader.search(parse("Observation", pairs))
-    while True:
-        found += [stored.resource for stored in page.matches]
-        if page.next is None:
-            break
-        page = reader.search(parse("Observation", [*pairs, ("_cursor", page.next)]))
+    found = [stored.resource for stored in _all(reader, "Observation", pairs)]
     return [from_observation(each) for each in found if is_wear(each) and each.get("status") != "entered-in-error"]
 
 

@@ -116,19 +116,19 @@ def _beginning(router: APIRouter, desk: _Desk) -> None:
 def _lists(router: APIRouter, desk: _Desk) -> None:
     @router.get(
         "/orthosis-episodes",
-        summary="A patient's episodes, by state or by the day worn.",
+        summary="Episodes by patient, by state, or by the day worn.",
         operation_id="list-orthosis-episodes",
         response_class=Response,
         responses=_ANSWERS,
     )
     async def list_them(
         request: Request,
-        patient: Annotated[str, Query(description="The patient's id.")],
+        patient: Annotated[str, Query(description="The patient's id; without it, every patient's.")] = "",
         state: Annotated[str, Query(description="Only those in this state.")] = "",
         day: Annotated[date | None, Query(alias="date", description="Only those worn on this day.")] = None,
     ) -> Response:
         """In the order in which they were recorded."""
-        ident = checked_id(patient.removeprefix("Patient/"))
+        ident = checked_id(patient.removeprefix("Patient/")) if patient else ""
 
         def look(reader: Reader, actor: Actor) -> Any:
             found = list_episodes(reader, actor, patient=ident, state=state, day=day)

@@ -78,6 +78,8 @@ def test_lists_by_state_and_by_day(client: RecordClient) -> None:
     assert client.get(f"{base}&date=2026-03-01").json()["episodes"] == []
     assert len(client.get(f"{base}&date=2026-03-02").json()["episodes"]) == 1
     client.refusal(client.get(f"{base}&state=lost"), 422)
+    assert found["id"] in {each["id"] for each in client.get("/orthosis-episodes?state=worn").json()["episodes"]}
+    assert client.get("/orthosis-episodes?state=entered-in-error").json()["episodes"] == []
     client.refusal(client.get(f"{base}&colour=blue"), 400)
 
 

@@ -12,6 +12,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from service.domain.orthosis.episode import Episode
+from service.domain.orthosis.lawful import begun
 from service.domain.orthosis.life import Life
 from service.domain.orthosis.regimens import DAY
 from service.errors import Invalid, Issue
@@ -84,7 +85,7 @@ def require_sound(wear: Wear, life: Life, now: datetime) -> None:
     if first is None or wear.day < first:
         message = "It cannot have been worn before it was first to be worn."
         issues.append(Issue("value", message, "day", wear.day.isoformat(), "event-before-its-cause", str(first or "")))
-    if wear.day > (now + timedelta(hours=14)).date():
+    if wear.day > begun(now):
         issues.append(Issue("value", "That day lies ahead.", "day", wear.day.isoformat(), "not-in-the-future"))
     if issues:
         raise Invalid(*issues)

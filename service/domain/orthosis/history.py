@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
 
 from service.domain.orthosis.design import Design, Held, require_sound
 from service.domain.orthosis.episode import ACTS, Episode, Event, in_order
-from service.domain.orthosis.lawful import as_it_stands, require_lawful
+from service.domain.orthosis.lawful import as_it_stands, begun, require_lawful
 from service.domain.orthosis.life import Life, Span
 from service.errors import Invalid, Issue
 
@@ -20,12 +22,7 @@ def life_of(episode: Episode, now: datetime | None = None) -> Life:
     """
     require_sound(episode.design)
     issues = [issue for event in episode.events for issue in as_it_stands(event, now)]
-    if episode.planned and episode.planned < episode.decided:
-        message = "The day it is planned for is before the day it was decided on."
-        issues.append(Issue("value", message, "planned", episode.planned.isoformat(), "order-of-days"))
-    if episode.series and episode.series.number < 1:
-        message = "The first of a series is number 1."
-        issues.append(Issue("value", message, "series.number", str(episode.series.number), "series-number"))
+    issues += _days_and_numbers(episode, now)
     if issues:
         raise Invalid(*issues)
     life = Life("planned", episode.design)
@@ -33,6 +30,23 @@ def life_of(episode: Episode, now: datetime | None = None) -> Life:
         require_lawful(episode, life, event)
         life = _after(life, event)
     return life
+
+
+def _days_and_numbers(episode: Episode, now: datetime | None) -> Iterator[Issue]:
+    if now is not None and begun(now) < episode.decided:
+        message = "The decision lies ahead."
+        yield Issue("value", message, "decided", episode.decided.isoformat(), "not-in-the-future", "today or earlier")
+    if episode.planned and episode.planned < episode.decided:
+        message = "The day it is planned for is before the day it was decided on."
+        yield Issue("value", message, "planned", episode.planned.isoformat(), "order-of-days")
+    if episode.series and episode.series.number < 1:
+        message = "The first of a series is number 1."
+        yield Issue("value", message, "series.number", str(episode.series.number), "series-number")
+    places = Counter(event.place for event in episode.events)
+    for place, times in places.items():
+        if times > 1:
+            message = "Two events of an episode have the same number."
+            yield Issue("value", message, "event", str(place), "event-number", "the next number, or none")
 
 
 def _after(life: Life, event: Event) -> Life:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from datetime import datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 from service.domain.orthosis.episode import (
@@ -29,6 +29,11 @@ _EARLIEST_ZONE = timedelta(hours=14)
 """Where a day begins first: a day alone lies ahead only if it has begun nowhere."""
 
 
+def begun(now: datetime) -> date:
+    """The latest day that has begun anywhere."""
+    return (now.astimezone(UTC) + _EARLIEST_ZONE).date()
+
+
 def as_it_stands(event: Event, now: datetime | None) -> Iterator[Issue]:
     """Everything about an event that cannot be, whatever came before; with `now`, also one that lies ahead."""
     place = _place(event)
@@ -46,8 +51,7 @@ def as_it_stands(event: Event, now: datetime | None) -> Iterator[Issue]:
             if item not in FINDINGS:
                 expected = "one of " + ", ".join(FINDINGS)
                 yield Issue("value", f"'{item}' is not an item of a check.", place, item, "known-finding", expected)
-    begun = (now + _EARLIEST_ZONE).date() if now else None
-    late = begun is not None and (event.day > begun if event.day_only else now is not None and event.at > now)
+    late = now is not None and (event.day > begun(now) if event.day_only else event.at > now)
     if late:
         message = "What has not happened yet is no event; a day it is meant for is the episode's 'planned'."
         yield Issue("value", message, f"{place}.at", event.at.isoformat(), "not-in-the-future", "now or earlier")

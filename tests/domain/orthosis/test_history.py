@@ -108,6 +108,16 @@ def test_an_event_before_the_decision_or_ahead_of_now_is_refused() -> None:
     assert life_of(planned, at(10)).state == "planned"
 
 
+def test_a_decision_ahead_and_a_number_given_twice_are_refused() -> None:
+    with pytest.raises(Invalid) as ahead:
+        life_of(replace(episode(), decided=date(2026, 3, 20)), at(10))
+    assert rule_of(ahead) == "not-in-the-future"
+    twice = episode(FITTED, worn(2))
+    with pytest.raises(Invalid) as refused:
+        life_of(replace(twice, events=(*twice.events, replace(event("reviewed", 3), place=2))))
+    assert rule_of(refused) == "event-number"
+
+
 def test_a_late_entry_is_judged_where_it_belongs() -> None:
     """Recorded third, happened second; and one that would contradict what came after is refused."""
     late = episode(FITTED, event("ended", 9, reason="goal-met")).with_events([worn(3)])
