@@ -63,12 +63,22 @@ class Answer:
 
 
 def searchset(
-    matches: Iterable[Version], *, base: str, links: Links, total: int | None = None, outcome: Json | None = None
+    matches: Iterable[Version],
+    *,
+    base: str,
+    links: Links,
+    total: int | None = None,
+    outcome: Json | None = None,
+    included: Iterable[Version] = (),
 ) -> bytes:
-    """A page of matches as a Bundle. `base` is the address resources are under; `outcome` tells what was ignored."""
+    """A page of matches as a Bundle, with what comes along.
+
+    `base` is the address resources are under; `outcome` tells what was ignored.
+    """
     entries = [
-        b'{"fullUrl":%b,"resource":%b,"search":{"mode":"match"}}' % (_full_url(base, match), match.body)
-        for match in matches
+        b'{"fullUrl":%b,"resource":%b,"search":{"mode":"%b"}}' % (_full_url(base, one), one.body, mode)
+        for mode, listed in ((b"match", matches), (b"include", included))
+        for one in listed
     ]
     if outcome is not None:
         entries.append(b'{"resource":%b,"search":{"mode":"outcome"}}' % text.dump(outcome))

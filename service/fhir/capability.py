@@ -9,6 +9,7 @@ from service.fhir.json_patch import MEDIA_TYPE
 from service.fhir.orthosis.names import TYPES as EPISODE_TYPES
 from service.fhir.published import definition
 from service.fhir.search_parameters import parameters_of
+from service.fhir.search_results import includes_of, reverse_includes_of
 from service.fhir.text import Json
 
 SYSTEM_INTERACTIONS: tuple[str, ...] = ("transaction", "batch", "history-system")
@@ -103,6 +104,7 @@ def _resource(name: str, supported: tuple[str, ...]) -> Json:
     found |= {"versioning": "versioned-update", "readHistory": True}
     if name not in READ_ONLY:
         found |= {"updateCreate": True, **CONDITIONAL}
+        found |= {"searchInclude": ["*", *includes_of(name)], "searchRevInclude": list(reverse_includes_of(name))}
     return found | {"searchParam": _search(name)}
 
 

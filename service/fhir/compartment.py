@@ -69,7 +69,8 @@ def fits(resource: Json, clauses: Iterable[Clause]) -> bool:
 
 def can_be_checked(clause: Clause) -> bool:
     """Whether `fits` can tell: a plain token or reference, without a modifier."""
-    plain = not clause.negated and clause.missing is None
+    plain = not clause.negated and clause.missing is None and ":" not in clause.parameter.name
+    plain = plain and all(isinstance(choice, Choice) for choice in clause.choices)
     return plain and clause.parameter.kind in ("token", "reference") and bool(clause.parameter.paths)
 
 

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, NamedTuple
 
 from service.errors import Invalid, Issue
+from service.fhir.search_amounts import amounts
 from service.fhir.search_dates import UNDATED, Interval
-from service.fhir.search_paths import LONGEST, fold, found, intervals, references, texts, tokens
+from service.fhir.search_paths import (
+    LONGEST,
+    concept_texts,
+    fold,
+    found,
+    intervals,
+    reference_identifiers,
+    references,
+    texts,
+    tokens,
+    typed_identifiers,
+)
 from service.fhir.search_table import Parameter, parameters_of
 
 Json = dict[str, Any]
@@ -25,8 +37,9 @@ VALUE_SCALE = 10**6
 class Row(NamedTuple):
     """One value under one parameter.
 
-    `qualifier` is the system of a token, the type of a reference, the text as written of a string. Dates have the
-    interval instead of a value.
+    `qualifier` is the system of a token or quantity, the type of a reference, the text as written of a string. Dates
+    have the interval instead of a value; numbers and quantities have their limits in it, in millionths, without days.
+    What a modifier searches stands under the name of the parameter with the modifier (`code:text`).
     """
 
     parameter: str
@@ -84,7 +97,8 @@ def index(resource: Json) -> Index:
 def _other_rows(resource: Json, table: dict[str, Parameter]) -> tuple[Row, ...]:
     """The rows of an Observation that its narrow row does not hold."""
     others = (parameter for name, parameter in table.items() if name not in _NARROW)
-    rows = (row for parameter in others for row in _rows(resource, parameter) if row[:2] not in _NARROW_LINKS)
+    rows = [row for parameter in others for row in _rows(resource, parameter) if row[:2] not in _NARROW_LINKS]
+    rows += _words(table["code"], found(resource, table["code"].paths[0]))
     return tuple(dict.fromkeys(rows))
 
 
@@ -98,7 +112,9 @@ def _patient(resource: Json, table: dict[str, Parameter]) -> str:
 
 def _rows(resource: Json, parameter: Parameter) -> list[Row]:
     rows: list[Row] = []
-    read = _ROWS_OF[parameter.kind]
+    read = _ROWS_OF.get(parameter.kind)
+    if read is None:  # a composite, whose parts have rows of their own
+        return rows
     for path in parameter.paths:
         values = found(resource, path)
         if not values:
@@ -108,7 +124,30 @@ def _rows(resource: Json, parameter: Parameter) -> list[Row]:
         if target:
             made = [row for row in made if row.qualifier in (target, "")]
         rows += made
+        rows += _of_modifiers(resource["resourceType"], parameter, values)
     return rows
+
+
+def _of_modifiers(kind: str, parameter: Parameter, values: list[Any]) -> Iterator[Row]:
+    """What the modifiers `:text`, `:of-type` and `:identifier` search."""
+    if parameter.kind == "token":
+        if kind != "Observation":
+            yield from _words(parameter, values)
+        for system, joined in (pair for value in values for pair in typed_identifiers(value)):
+            yield Row(f"{parameter.name}:of-type", system, joined)
+    elif parameter.kind == "reference":
+        for system, code in (pair for value in values for pair in reference_identifiers(value)):
+            yield Row(f"{parameter.name}:identifier", system, code)
+
+
+def _words(parameter: Parameter, values: list[Any]) -> Iterator[Row]:
+    for text in (text for value in values for text in concept_texts(value)):
+        yield Row(f"{parameter.name}:text", text, fold(text))
+
+
+def _amounts(name: str, value: Any) -> Iterator[Row]:
+    for system, code, lo, hi in amounts(value):
+        yield Row(name, system, code, Interval(lo, hi, 0, 0))
 
 
 _ROWS_OF: dict[str, Callable[[str, Any], Iterable[Row]]] = {
@@ -116,6 +155,8 @@ _ROWS_OF: dict[str, Callable[[str, Any], Iterable[Row]]] = {
     "reference": lambda name, value: (Row(name, kind, ident) for kind, ident in references(value)),
     "string": lambda name, value: (Row(name, text, fold(text)) for text in texts(value)),
     "date": lambda name, value: (Row(name, when=when) for when in intervals(value)),
+    "number": _amounts,
+    "quantity": _amounts,
     "uri": lambda name, value: (Row(name, value=value[:LONGEST]),) if isinstance(value, str) else (),
 }
 

@@ -7,22 +7,52 @@ storage layer's business.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from service.errors import Invalid, Issue
-from service.fhir.search_dates import Interval, interval
+from service.fhir.definitions import SERVED_TYPES
+from service.fhir.search_amounts import Amount, Measure
+from service.fhir.search_dates import Interval
 from service.fhir.search_index import Index, ObservationRow, Row, index
-from service.fhir.search_paths import LONGEST, fold, split_reference
-from service.fhir.search_query import LARGEST_PAGE, PAGE, Choice, Clause, Moment, Query, Text
+from service.fhir.search_query import (
+    LARGEST_PAGE,
+    PAGE,
+    Choice,
+    Clause,
+    Include,
+    Linked,
+    Moment,
+    Query,
+    Reverse,
+    Text,
+    Together,
+    Wanted,
+)
+from service.fhir.search_results import NOT_OF_THE_SEARCH, RESULT_PARAMETERS, Results, sortable
 from service.fhir.search_table import Parameter, parameters_of
+from service.fhir.search_terms import members, related
+from service.fhir.search_values import (
+    EXPECTED,
+    PREFIXES,
+    amount,
+    bad,
+    moment,
+    plain,
+    reference,
+    split,
+    string,
+    token,
+    typed_identifier,
+    uri,
+)
 
 __all__ = [
-    "LARGEST_PAGE", "PAGE", "PREFIXES", "Choice", "Clause", "Index", "Interval", "Moment", "ObservationRow",
-    "Parameter", "Query", "Row", "Text", "index", "parameters_of", "parse", "sortable",
+    "LARGEST_PAGE", "PAGE", "PREFIXES", "Amount", "Choice", "Clause", "Include", "Index", "Interval", "Linked",
+    "Measure", "Moment", "ObservationRow", "Parameter", "Query", "Reverse", "Row", "Text", "Together", "index",
+    "parameters_of", "parse", "sortable",
 ]  # fmt: skip
-
-PREFIXES = ("eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap")
 
 
 def parse(
@@ -39,15 +69,15 @@ def parse(
     is known as local. Raises `Invalid`: for an unknown parameter or modifier unless `lenient`, for a bad value always.
     """
     clauses: list[Clause] = []
-    results = _Results(resource_type)
+    results, terms = Results(resource_type), _Terms(zone, base)
     used, ignored = [], []
     for name, value in pairs:
-        if name in RESULT_PARAMETERS:
+        if name.partition(":")[0] in RESULT_PARAMETERS:
             results.take(name, value)
             used.append((name, value))
             continue
         try:
-            clauses.append(_clause(resource_type, name, value, zone, base))
+            clauses.append(_clause(resource_type, name, value, terms))
         except _Unknown as unknown:
             if not lenient:
                 raise Invalid(*unknown.issues) from None
@@ -57,6 +87,7 @@ def parse(
     return Query(
         resource_type, tuple(clauses), results.sort, results.descending, results.count, results.total,
         results.cursor, tuple(pair for pair in used if pair[0] not in NOT_OF_THE_SEARCH), tuple(ignored),
+        then=results.then, includes=tuple(results.includes),
     )  # fmt: skip
 
 
@@ -64,172 +95,172 @@ class _Unknown(Invalid):
     """A parameter or modifier that this server does not know; a lenient search leaves it out."""
 
 
-NOT_OF_THE_SEARCH = frozenset({"_format", "_pretty", "_cursor"})
-"""Taken, but no part of what a link to the search says."""
-RESULT_PARAMETERS = frozenset({"_count", "_sort", "_total", "_summary", "_cursor", "_format", "_pretty"})
+@dataclass(frozen=True, slots=True)
+class _Terms:
+    """How values are read, and how many links deep the reading is."""
+
+    zone: tzinfo | None
+    base: str
+    deep: int = 0
+
+    def deeper(self, name: str, value: str) -> _Terms:
+        if self.deep >= _DEEPEST:
+            raise bad(name, value, "a shorter chain", f"at most {_DEEPEST} links")
+        return replace(self, deep=self.deep + 1)
 
 
-class _Results:
-    """The parameters that say how the matches come, not which they are."""
-
-    def __init__(self, resource_type: str) -> None:
-        self.type = resource_type
-        self.sort, self.descending = "", False
-        self.count, self.total, self.cursor = PAGE, False, ""
-
-    def take(self, name: str, value: str) -> None:
-        match name:
-            case "_count":
-                self.count = self._count(value)
-            case "_sort":
-                self._sort(value)
-            case "_total":
-                self.total = self._one_of(name, value, ("none", "estimate", "accurate")) != "none"
-            case "_summary":
-                if self._one_of(name, value, ("false", "count")) == "count":
-                    self.count = 0
-            case "_cursor":
-                self.cursor = value
-
-    def _count(self, value: str) -> int:
-        if not re.fullmatch(r"[0-9]{1,9}", value):
-            raise _bad("_count", value, "a whole number of matches a page", f"0 to {LARGEST_PAGE}")
-        return min(int(value), LARGEST_PAGE)
-
-    def _sort(self, value: str) -> None:
-        known = sortable(self.type)
-        self.descending = value.startswith("-")
-        self.sort = value.removeprefix("-")
-        if self.sort not in known:
-            raise _bad("_sort", value, "one parameter that orders, with - before it for newest first", ", ".join(known))
-
-    @staticmethod
-    def _one_of(name: str, value: str, known: tuple[str, ...]) -> str:
-        if value not in known:
-            raise _bad(name, value, "one of the values known here", ", ".join(known))
-        return value
+_DEEPEST = 4
+"""Links of a chain; each joins the whole record once more."""
+_EVENTS = "AuditEvent"
+"""Kept beside the record, in chains of their own: no search of other types leads there, and none from there away."""
+_REVERSE = re.compile(r"_has:(?P<type>[A-Z][A-Za-z]+):(?P<by>[A-Za-z0-9_-]+):(?P<rest>.+)")
 
 
-def sortable(resource_type: str) -> tuple[str, ...]:
-    """The names that `_sort` takes for a type: its date parameters, `_id` and `_lastUpdated`."""
-    table = parameters_of(resource_type)
-    return tuple(name for name, one in table.items() if one.kind == "date" or name == "_id")
+def _clause(kind: str, name: str, value: str, terms: _Terms) -> Clause:
+    if name.startswith("_has:"):
+        return _reversed(kind, name, value, terms)
+    link, dot, rest = name.partition(".")
+    if dot:
+        return _chained(kind, link, rest, value, terms)
+    written, _, modifier = name.partition(":")
+    parameter = _parameter(kind, written, name, value)
+    if modifier == "missing":
+        if parameter.kind == "composite":
+            raise _unknown_modifier(parameter, name, modifier, value, ())
+        if value not in ("true", "false"):
+            raise bad(name, value, "true or false", "true, false")
+        return Clause(parameter, (), missing=value == "true")
+    _require_modifier(kind, parameter, name, modifier, value)
+    choices = tuple(
+        choice for part in split(value, ",") for choice in _choices(kind, parameter, modifier, name, part, terms)
+    )
+    searched = f"{parameter.name}:{modifier}" if modifier in _WITH_ROWS else parameter.name
+    return Clause(replace(parameter, name=searched), choices, negated=modifier in ("not", "not-in"))
 
 
-def _bad(name: str, value: str, needs: str, expected: str) -> Invalid:
-    message = f"The search parameter '{name}' needs {needs}."
-    return Invalid(Issue("invalid", message, where=name, value=value, rule="search-value", expected=expected))
-
-
-def _clause(resource_type: str, name: str, value: str, zone: tzinfo | None, base: str) -> Clause:
-    plain, _, modifier = name.partition(":")
-    table = parameters_of(resource_type)
-    parameter = table.get(plain)
+def _parameter(kind: str, written: str, name: str, value: str) -> Parameter:
+    table = parameters_of(kind)
+    parameter = table.get(written)
     if parameter is None:
         known = ", ".join(sorted(table))
-        message = f"{resource_type} has no search parameter '{plain}' here."
+        message = f"{kind} has no search parameter '{written}' here."
         raise _Unknown(Issue("not-supported", message, name, value, "search-parameter", f"one of {known}"))
-    if modifier == "missing":
-        if value not in ("true", "false"):
-            raise _bad(name, value, "true or false", "true, false")
-        return Clause(parameter, (), missing=value == "true")
-    _require_modifier(parameter, name, modifier, value)
-    read = _reader(parameter, modifier, zone, base)
-    choices = tuple(read(name, part) for part in _split(value, ","))
-    return Clause(parameter, choices, negated=modifier == "not")
+    return parameter
 
 
-_MODIFIERS = {"token": ("not",), "string": ("exact", "contains"), "uri": (), "date": ()}
+def _reversed(kind: str, name: str, value: str, terms: _Terms) -> Clause:
+    match = _REVERSE.fullmatch(name)
+    if match is None or match["type"] not in SERVED_TYPES or _EVENTS in (kind, match["type"]):
+        expected = "_has:Type:reference:parameter, as in _has:Observation:patient:code"
+        raise _Unknown(Issue("not-supported", "This _has leads nowhere.", name, value, "search-parameter", expected))
+    by = _parameter(match["type"], match["by"], name, value)
+    if by.kind != "reference" or (by.targets and kind not in by.targets):
+        message = f"The parameter '{by.name}' of {match['type']} does not point at a {kind}."
+        raise _Unknown(Issue("not-supported", message, name, value, "search-parameter"))
+    inner = _clause(match["type"], match["rest"], value, terms.deeper(name, value))
+    return Clause(Parameter("_has", "reference"), (Reverse(Query(match["type"], (inner,)), by.name),))
 
 
-def _require_modifier(parameter: Parameter, name: str, modifier: str, value: str) -> None:
+def _chained(kind: str, link: str, rest: str, value: str, terms: _Terms) -> Clause:
+    """A chain through a reference; one that names no type goes to all types that know what follows."""
+    written, _, target = link.partition(":")
+    name = f"{link}.{rest}"
+    parameter = _parameter(kind, written, name, value)
+    allowed = [each for each in (parameter.targets or SERVED_TYPES) if each in SERVED_TYPES and each != _EVENTS]
+    if parameter.kind != "reference" or kind == _EVENTS or (target and target not in allowed):
+        message = f"The search parameter '{link}' of {kind} is no reference that a chain can follow."
+        raise _Unknown(Issue("not-supported", message, name, value, "search-parameter", ", ".join(allowed)))
+    found: list[Wanted] = []
+    unknown: _Unknown | None = None
+    for each in [target] if target else allowed:
+        try:
+            found.append(Linked(Query(each, (_clause(each, rest, value, terms.deeper(name, value)),))))
+        except _Unknown as problem:
+            unknown = problem
+    if not found and unknown:
+        raise unknown
+    return Clause(parameter, tuple(found))
+
+
+_MODIFIERS: dict[str, tuple[str, ...]] = {
+    "token": ("not", "text", "in", "not-in", "above", "below"),
+    "string": ("exact", "contains"),
+    "uri": ("above", "below"),
+    "reference": ("identifier",),
+}
+_WITH_ROWS = ("text", "of-type", "identifier")
+"""Modifiers that search rows of their own in the index."""
+
+
+def _require_modifier(kind: str, parameter: Parameter, name: str, modifier: str, value: str) -> None:
     if not modifier:
         return
-    if parameter.kind == "reference":
-        if re.fullmatch(r"[A-Z][A-Za-z]+", modifier):
-            return
-        known: tuple[str, ...] = ("missing", "a resource type, such as Patient")
-    else:
-        known = ("missing", *_MODIFIERS[parameter.kind])
+    if parameter.kind == "reference" and re.fullmatch(r"[A-Z][A-Za-z]+", modifier):
+        return
+    known = _MODIFIERS.get(parameter.kind, ())
+    if parameter.name == "identifier":
+        known = (*known, "of-type")
+    if kind == "Observation" and parameter.name != "code":
+        # Words of a reading are kept for what was measured only.
+        known = tuple(each for each in known if each != "text")
+    if kind == _EVENTS:
+        known = tuple(each for each in known if each in ("not", "exact", "contains"))
     if modifier not in known:
-        message = f"The search parameter '{parameter.name}' has no modifier '{modifier}' here."
-        raise _Unknown(Issue("not-supported", message, name, value, "search-modifier", ", ".join(known)))
+        raise _unknown_modifier(parameter, name, modifier, value, known)
 
 
-def _reader(
-    parameter: Parameter, modifier: str, zone: tzinfo | None, base: str
-) -> Callable[[str, str], Choice | Text | Moment]:
-    """What turns one alternative of a value into a choice, for a parameter of this kind."""
-
-    def read(name: str, part: str) -> Choice | Text | Moment:
-        if not part:
-            raise _bad(name, part, "a value", _EXPECTED[parameter.kind])
-        match parameter.kind:
-            case "date":
-                return _moment(name, part, zone)
-            case "token":
-                return _token(name, part)
-            case "reference":
-                return _reference(part, modifier or parameter.target, base)
-            case "string":
-                return Text(_plain(part), "exact") if modifier == "exact" else _text(part, modifier)
-        return Choice(None, _plain(part)[:LONGEST])
-
-    return read
+def _unknown_modifier(parameter: Parameter, name: str, modifier: str, value: str, known: tuple[str, ...]) -> _Unknown:
+    message = f"The search parameter '{parameter.name}' has no modifier '{modifier}' here."
+    typed = ("a resource type, such as Patient",) if parameter.kind == "reference" else ()
+    return _Unknown(
+        Issue("not-supported", message, name, value, "search-modifier", ", ".join(("missing", *known, *typed)))
+    )
 
 
-_EXPECTED = {
-    "date": "a date such as ge2026-03-01",
-    "token": "code, system|code, |code or system|",
-    "reference": "Patient/1, 1 or an absolute address",
-    "string": "the beginning of a text",
-    "uri": "an absolute address",
-}
+def _choices(kind: str, parameter: Parameter, modifier: str, name: str, part: str, terms: _Terms) -> Sequence[Wanted]:
+    """What one alternative of a value asks for."""
+    if not part:
+        raise bad(name, part, "a value", EXPECTED[parameter.kind])
+    if parameter.kind == "composite":
+        return [_together(kind, parameter, name, part, terms)]
+    if parameter.kind == "reference" and modifier != "identifier":
+        return [reference(part, modifier or parameter.target, terms.base)]
+    match parameter.kind:
+        case "date":
+            return [moment(name, part, terms.zone)]
+        case "string":
+            return [string(part, modifier)]
+        case "number" | "quantity":
+            return [amount(name, part, parameter.kind)]
+    return uri(part, modifier) if parameter.kind == "uri" else _tokens(name, part, modifier)
 
 
-def _split(value: str, separator: str) -> list[str]:
-    r"""The parts of a value; a separator after a backslash is part of the text (still escaped here)."""
-    return re.split(rf"(?<!\\){re.escape(separator)}", value)
+def _tokens(name: str, part: str, modifier: str) -> Sequence[Wanted]:
+    if modifier == "text":
+        return [string(part, "")]
+    if modifier == "of-type":
+        return [typed_identifier(name, part)]
+    if modifier in ("in", "not-in"):
+        found = members(plain(part))
+        if found is None:
+            raise bad(name, part, "a value set that is known here", "the address of one of our value sets")
+        return [Choice(system, code) for system, code in sorted(found)]
+    one = token(name, part)
+    if modifier not in ("above", "below"):
+        return [one]
+    codes = related(one.qualifier or "", one.value or "", modifier)
+    if codes is None:
+        raise bad(name, part, "a code of a system that is known here", "system|code of one of our systems")
+    return [Choice(one.qualifier, code) for code in codes]
 
 
-def _plain(part: str) -> str:
-    return re.sub(r"\\([,|$\\])", r"\1", part)
-
-
-def _token(name: str, part: str) -> Choice:
-    pieces = [_plain(piece) for piece in _split(part, "|")]
-    if len(pieces) > 2 or pieces == ["", ""]:
-        raise _bad(name, part, "at most one system and one code", _EXPECTED["token"])
-    if len(pieces) == 1:
-        return Choice(None, pieces[0][:LONGEST])
-    system, code = pieces
-    return Choice(system, code[:LONGEST] or None)
-
-
-def _reference(part: str, target: str, base: str) -> Choice:
-    text = _plain(part)
-    if base and text.startswith(f"{base.rstrip('/')}/"):
-        text = text[len(base.rstrip("/")) + 1 :]
-    kind, ident = split_reference(text)
-    if kind:
-        return Choice(kind, ident)
-    if re.fullmatch(r"[A-Za-z0-9\-.]{1,64}", text):
-        return Choice(target or None, text)
-    return Choice("", text)
-
-
-def _text(part: str, modifier: str) -> Text:
-    return Text(fold(_plain(part)), "contains" if modifier == "contains" else "starts")
-
-
-def _moment(name: str, part: str, zone: tzinfo | None) -> Moment:
-    prefix, rest = (part[:2], part[2:]) if part[:2].isalpha() else ("eq", part)
-    if prefix not in PREFIXES:
-        raise _bad(name, part, "a known prefix before the date", ", ".join(PREFIXES))
-    try:
-        # A plus sign that nobody escaped arrives as a space.
-        return Moment(prefix, interval(re.sub(r" (?=[0-9]{2}:[0-9]{2}$)", "+", rest), zone))
-    except ValueError as problem:
-        message = f"The search parameter '{name}' needs a date; this one {problem}."
-        expected = _EXPECTED["date"]
-        raise Invalid(Issue("invalid", message, name, part, "search-value", expected)) from None
+def _together(kind: str, parameter: Parameter, name: str, part: str, terms: _Terms) -> Together:
+    values = split(part, "$")
+    if len(values) != len(parameter.parts):
+        names = "$".join(each.name for each in parameter.parts)
+        raise bad(name, part, "one value for each of its parts", names)
+    clauses = (
+        Clause(each, tuple(_choices(kind, each, "", name, value, terms)))
+        for each, value in zip(parameter.parts, values, strict=True)
+    )
+    return Together(tuple(clauses))

@@ -124,6 +124,30 @@ def tokens(value: Any) -> Iterator[tuple[str, str]]:
             yield value.get("system", ""), code[:LONGEST]
 
 
+def concept_texts(value: Any) -> Iterator[str]:
+    """What a coded element, or the type of an identifier, says in words."""
+    if isinstance(value, dict):
+        for text in (value.get("text"), value.get("display")):
+            if isinstance(text, str):
+                yield text
+        for coding in value.get("coding", ()):
+            yield from concept_texts(coding)
+        yield from concept_texts(value.get("type"))
+
+
+def typed_identifiers(value: Any) -> Iterator[tuple[str, str]]:
+    """(system of the type, code of the type and value joined by a bar) of an identifier that says its type."""
+    if isinstance(value, dict) and isinstance(value.get("value"), str) and isinstance(value.get("type"), dict):
+        for system, code in tokens({"coding": value["type"].get("coding", ())}):
+            yield system, f"{code}|{value['value']}"[:LONGEST]
+
+
+def reference_identifiers(value: Any) -> Iterator[tuple[str, str]]:
+    """(system, value) of the identifier of a Reference."""
+    if isinstance(value, dict) and isinstance(value.get("identifier"), dict):
+        yield from tokens(value["identifier"])
+
+
 def references(value: Any) -> Iterator[tuple[str, str]]:
     """(type, id) of a reference within this record; ("", address) of any other. Contained ones are not found."""
     text = value.get("reference") if isinstance(value, dict) else value

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from service.fhir.search_amounts import Amount
 from service.fhir.search_dates import Interval
 from service.fhir.search_table import Parameter
 
@@ -42,20 +43,61 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True)
+class Linked:
+    """A chain: the reference points at a resource that `query` finds."""
+
+    query: Query
+
+
+@dataclass(frozen=True, slots=True)
+class Reverse:
+    """`_has`: a resource that `query` finds points here by its reference parameter `by`."""
+
+    query: Query
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """One value of a composite search: all of `clauses` hold."""
+
+    clauses: tuple[Clause, ...]
+
+
+Wanted = Choice | Text | Moment | Amount | Linked | Reverse | Together
+
+
+@dataclass(frozen=True, slots=True)
 class Clause:
     """One condition: any of `choices` fits (`negated`: none does), or, where `missing` is set, presence itself."""
 
     parameter: Parameter
-    choices: tuple[Choice | Text | Moment, ...]
+    choices: tuple[Wanted, ...]
     negated: bool = False
     missing: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Include:
+    """What is to come along: what resources of the type `source` refer to by the parameter `by` (empty: by any).
+
+    `reverse`: those of the type `source` that refer to a match instead. `target` is the only type wanted at the other
+    end, empty for any. `iterate`: also of what came along itself.
+    """
+
+    source: str
+    by: str
+    target: str = ""
+    reverse: bool = False
+    iterate: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Query:
     """A search as understood: all `clauses` must hold.
 
-    `sort` is the name of the parameter that orders the matches, `""` for the type's own order. `used` holds the
+    `sort` is the name of the parameter that orders the matches, `""` for the type's own order; `then` are the further
+    ones, each with whether it descends. `used` holds the
     pairs that were honoured, as written, for the link to this very search; `ignored` those that were not. Where
     `within` is not empty, all clauses of one of its rows must hold too: what the acting person may see; and where
     `among` is not empty, one of its clauses: the compartment that is searched.
@@ -72,3 +114,5 @@ class Query:
     ignored: tuple[tuple[str, str], ...] = ()
     within: tuple[tuple[Clause, ...], ...] = ()
     among: tuple[Clause, ...] = ()
+    then: tuple[tuple[str, bool], ...] = ()
+    includes: tuple[Include, ...] = ()

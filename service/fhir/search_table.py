@@ -1,8 +1,8 @@
 """The table of search parameters: one row for each name a resource type can be searched by.
 
 Most rows are R4's own, read from the digest of the standard; only what R4 lacks is declared here. A parameter of R4 is
-left out where its expression is no plain walk, where its kind is not searched yet (number, quantity, composite,
-special), or where it is named below.
+left out where its expression is no plain walk, where its kind is special, where it joins parts of something smaller
+than a resource (the index does not keep which part belongs to which), or where it is named below.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Literal, cast, get_args
 from service.fhir.definitions import SERVED_TYPES, SearchParameter, elements, search_parameters
 from service.fhir.search_paths import Path, compile_expression
 
-Kind = Literal["token", "reference", "string", "date", "uri"]
+Kind = Literal["token", "reference", "string", "date", "uri", "number", "quantity", "composite"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,8 @@ class Parameter:
     """One search parameter of one type.
 
     `paths` is empty for what the store itself knows (`_id`, `_lastUpdated`). `target` is the only type a reference
-    can point to, if there is only one. `definition` is the address of R4's SearchParameter; empty for our own.
+    can point to, if there is only one, `targets` are all types, empty for any. `definition` is the address of R4's
+    SearchParameter; empty for our own. `parts` are the parameters that a composite joins.
     """
 
     name: str
@@ -30,6 +31,8 @@ class Parameter:
     paths: tuple[Path, ...] = ()
     target: str = ""
     definition: str = ""
+    targets: tuple[str, ...] = ()
+    parts: tuple[Parameter, ...] = ()
 
 
 OWN: tuple[tuple[str, str, Kind, str], ...] = (
@@ -48,7 +51,8 @@ _LEFT_OUT = frozenset({
     # Every component of every reading would be a row; the code of the reading says which kind it is.
     ("Observation", "combo-code"), ("Observation", "combo-value-concept"), ("Observation", "component-code"),
     ("Observation", "combo-data-absent-reason"), ("Observation", "component-data-absent-reason"),
-    ("Observation", "component-value-concept"),
+    ("Observation", "component-value-concept"), ("Observation", "combo-value-quantity"),
+    ("Observation", "component-value-quantity"),
     # Events are rows of their own, searched by what is asked of them.
     *(("AuditEvent", name) for name in (
         "_profile", "_security", "_source", "_tag", "agent-name", "entity-name", "entity-role", "entity-type", "policy",
@@ -70,28 +74,40 @@ def parameters_of(resource_type: str) -> dict[str, Parameter]:
     for kind, name, form, expression in OWN:
         if kind == resource_type:
             table[name] = Parameter(name, form, compile_expression(expression, kind) or ())
-    return table
+    return table | _composites(resource_type, table)
+
+
+def _composites(resource_type: str, table: dict[str, Parameter]) -> dict[str, Parameter]:
+    """The composites whose parts belong to the resource itself, so that both being met is both being met together."""
+    by_definition = {one.definition: one for one in table.values() if one.definition}
+    found = {}
+    for name, standard in search_parameters(resource_type).items():
+        parts = tuple(by_definition[url] for url, _ in standard.components if url in by_definition)
+        if standard.type == "composite" and standard.expression == resource_type and len(parts) == 2:
+            found[name] = Parameter(name, "composite", definition=standard.url, parts=parts)
+    return found
 
 
 def _standard(resource_type: str, standard: SearchParameter) -> Parameter | None:
-    if standard.type not in get_args(Kind):
+    if standard.type not in get_args(Kind) or standard.type == "composite":
         return None
     paths: tuple[Path, ...] = ()
     if standard.code not in _OF_THE_STORE:
         paths = compile_expression(standard.expression, resource_type) or ()
         if not paths:
             return None
-    target = _target(standard.code, paths) if standard.type == "reference" else ""
-    return Parameter(standard.code, cast(Kind, standard.type), paths, target, standard.url)
+    targets = _targets(standard.code, paths) if standard.type == "reference" else ()
+    target = targets[0] if len(targets) == 1 else ""
+    return Parameter(standard.code, cast(Kind, standard.type), paths, target, standard.url, targets)
 
 
-def _target(name: str, paths: tuple[Path, ...]) -> str:
-    """The one type that references on these paths point to; empty if there are several, or none is named."""
+def _targets(name: str, paths: tuple[Path, ...]) -> tuple[str, ...]:
+    """The types that references on these paths point to; empty if none is named."""
     if name == "patient":
         # Everybody's chart is asked for as patient=1, whatever else R4 lets the element point at.
-        return "Patient"
+        return ("Patient",)
     named: set[str] = set()
     for path in paths:
         element = elements(path.type).get(".".join((path.type, *path.steps)))
         named |= {path.target} if path.target else set(element.targets if element else ())
-    return named.pop() if len(named) == 1 else ""
+    return tuple(sorted(named))

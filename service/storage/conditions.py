@@ -8,9 +8,22 @@ for each resource in hand (`EXISTS`), which needs no more than the key of the ge
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 
 from service.fhir.search_dates import OPEN_START, UNDATED
-from service.fhir.search_parameters import Choice, Clause, Moment, Query, Text
+from service.fhir.search_parameters import (
+    Amount,
+    Choice,
+    Clause,
+    Linked,
+    Measure,
+    Moment,
+    Query,
+    Reverse,
+    Text,
+    Together,
+)
+from service.fhir.search_query import Wanted
 from service.storage.sql import FALSE, TRUE, Sql, both, either, equals, negated, one_of
 
 
@@ -33,12 +46,18 @@ def _bounds_of(query: Query, condition: Callable[[Clause], Sql]) -> Iterator[Sql
         yield either(condition(clause) for clause in query.among)
 
 
-_FEWEST_FIRST = ("identifier", "patient", "subject", "reference", "uri", "string", "date", "token")
+_FEWEST_FIRST = (
+    "identifier", "patient", "subject", "reference", "uri", "string", "quantity", "number", "date", "token",
+)  # fmt: skip
 
 
 def _leading(clauses: Iterable[Clause]) -> Clause | None:
     """The clause that should find fewest, by what is usual for a parameter of its name or kind."""
-    able = [clause for clause in clauses if not clause.negated and clause.missing is None and clause.parameter.paths]
+    able = [
+        clause
+        for clause in clauses
+        if not clause.negated and clause.missing is None and clause.parameter.paths and not _reaching(clause)
+    ]
 
     def rank(clause: Clause) -> int:
         name, kind = clause.parameter.name, clause.parameter.kind
@@ -89,7 +108,7 @@ def _names_one_coding(clause: Clause) -> bool:
 
 def _observation(clause: Clause, leads: bool = False) -> Sql:
     name = clause.parameter.name
-    if name not in _PRESENT:
+    if name not in _PRESENT or _reaching(clause):
         return _condition("Observation", clause, leads)
     if clause.missing is not None:
         here = either([_PRESENT[name], _general("Observation", name, TRUE)]) if name in _LINKS else _PRESENT[name]
@@ -118,6 +137,8 @@ def _link(name: str, choice: Choice) -> Sql:
 
 def _condition(kind: str, clause: Clause, leads: bool = False) -> Sql:
     name = clause.parameter.name
+    if _reaching(clause):
+        return either(_reached(kind, name, choice) for choice in clause.choices)
     if name in ("_id", "_lastUpdated"):
         found = _of_the_store(kind, clause)
     elif clause.missing is not None:
@@ -148,17 +169,79 @@ def _general(kind: str, name: str, fits: Sql, leads: bool = False) -> Sql:
     return Sql(f"EXISTS (SELECT 1 {rows} AND s.pk = {table}.pk)", (kind, name, *fits.values))
 
 
-def _choice(choice: Choice | Text | Moment) -> Sql:
+def _reaching(clause: Clause) -> bool:
+    """Whether a clause is about more than one row of the index."""
+    return any(isinstance(choice, (Linked, Reverse, Together)) for choice in clause.choices)
+
+
+def _reached(kind: str, name: str, choice: Wanted) -> Sql:
+    if isinstance(choice, Together):
+        read = _observation if kind == "Observation" else partial(_condition, kind)
+        return both(read(clause) for clause in choice.clauses)
+    if isinstance(choice, Reverse):
+        return _pointed_at(kind, choice)
+    if isinstance(choice, Linked):
+        return _points_at(kind, name, choice.query)
+    raise TypeError(f"{choice} is about one row")
+
+
+def _points_at(kind: str, name: str, query: Query) -> Sql:
+    """The reference of that name points at a resource that the query finds."""
+    found = _keys(query, "id")
+    if kind == "Observation" and _LINKS.get(name, ("",))[0] == query.type:
+        return Sql(f"{_LINKS[name][1]} IN ({found.text})", found.values)
+    pointing = Sql(f"s.lo IS NULL AND s.qualifier = ? AND s.value IN ({found.text})", (query.type, *found.values))
+    return _general(kind, name, pointing)
+
+
+def _pointed_at(kind: str, choice: Reverse) -> Sql:
+    """A resource that the query finds has this one as its reference of that name."""
+    query, by = choice.query, choice.by
+    if query.type == "Observation" and _LINKS.get(by, ("",))[0] == kind:
+        where, _ = conditions_of(query)
+        found = Sql(f"SELECT {_LINKS[by][1]} FROM observation WHERE {where.text}", where.values)  # noqa: S608
+    else:
+        of = _keys(query, "pk")
+        rows = "s.type = ? AND s.parameter = ? AND s.qualifier = ? AND s.lo IS NULL"
+        text = f"SELECT s.value FROM search_index s WHERE {rows} AND s.pk IN ({of.text})"  # noqa: S608
+        found = Sql(text, (query.type, by, kind, *of.values))
+    if kind != "Observation":
+        return Sql(f"id IN ({found.text})", found.values)
+    of_observations = f"SELECT r.pk FROM resource r WHERE r.type = 'Observation' AND r.id IN ({found.text})"  # noqa: S608
+    return Sql(f"pk IN ({of_observations})", found.values)
+
+
+def _keys(query: Query, column: str) -> Sql:
+    """The ids, or internal numbers, of what a query finds."""
+    where, _ = conditions_of(query)
+    if query.type != "Observation":
+        return Sql(f"SELECT {column} FROM resource WHERE {where.text}", where.values)  # noqa: S608
+    found = f"SELECT pk FROM observation WHERE {where.text}"  # noqa: S608
+    if column == "pk":
+        return Sql(found, where.values)
+    return Sql(f"SELECT r.{column} FROM resource r WHERE r.pk IN ({found})", where.values)  # noqa: S608
+
+
+def _choice(choice: Wanted) -> Sql:
+    if isinstance(choice, Amount):
+        return both([Sql("s.lo IS NOT NULL"), either(_measured(choice.prefix, one) for one in choice.measures)])
     if isinstance(choice, Moment):
         return both([Sql("s.lo IS NOT NULL"), _dated(choice, "s.lo", "s.hi", "s.")])
     if isinstance(choice, Choice):
         return both([Sql("s.lo IS NULL"), _pair(choice, "s.qualifier", "s.value")])
+    if not isinstance(choice, Text):
+        raise TypeError(f"{choice} is about more than one row")
     if choice.how == "exact":
         return Sql("s.lo IS NULL AND s.qualifier = ?", (choice.value,))
     if choice.how == "contains":
         escaped = choice.value.replace("!", "!!").replace("%", "!%").replace("_", "!_")
         return Sql("s.lo IS NULL AND s.value LIKE ? ESCAPE '!'", (f"%{escaped}%",))
     return Sql("s.lo IS NULL AND s.value >= ? AND s.value < ?", (choice.value, choice.value + "\U0010ffff"))
+
+
+def _measured(prefix: str, one: Measure) -> Sql:
+    named = _pair(Choice(one.system, one.code), "s.qualifier", "s.value")
+    return both([named, _compare(prefix, (one.lo, one.hi), "s.lo", "s.hi")])
 
 
 def _pairs(clause: Clause, qualifier: str, value: str) -> Sql:
@@ -207,8 +290,9 @@ _COMPARISONS = {
     "sa": "{start} > {hi}",
     "eb": "{end} < {lo}",
     "ap": "{start} <= {hi} + {width} AND {end} >= {lo} - {width}",
+    "overlaps": "{start} <= {hi} AND {end} >= {lo}",
 }
-"""`search_dates.holds`, in SQL."""
+"""`search_dates.holds`, in SQL; `overlaps` is what `ap` means for amounts, whose limits are widened already."""
 
 
 def _compare(prefix: str, wanted: tuple[int, int], start: str, end: str) -> Sql:

@@ -104,6 +104,16 @@ class Reader:
         for row in self._asked().execute(query):
             yield Stored.of(kind, row.id, row)
 
+    def several(self, keys: Collection[tuple[str, str]]) -> list[Stored]:
+        """Those of these (type, id) that are in the record and not deleted."""
+        wanted, found = sorted(keys), []
+        pair = tuple_(resource.c.type, resource.c.id)
+        for start in range(0, len(wanted), _CHUNK):
+            chunk = wanted[start : start + _CHUNK]
+            query = select(resource).where(pair.in_(chunk), resource.c.deleted.is_(False)).order_by(resource.c.pk)
+            found += [Stored.of(row.type, row.id, row) for row in self._asked().execute(query)]
+        return found
+
     def existing(self, keys: Collection[tuple[str, str]]) -> set[tuple[str, str]]:
         """Those (type, id) of `keys` that are in the record and not deleted."""
         wanted, found = sorted(keys), set()

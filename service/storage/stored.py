@@ -51,8 +51,12 @@ class Stored:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Matches in order; how many there are in all, if asked; the cursor of the next page, if there is one."""
+    """Matches in order; how many there are in all, if asked; the cursor of the next page, if there is one.
+
+    `included` is what comes along, no match itself.
+    """
 
     matches: tuple[Stored, ...]
     total: int | None = None
     next: str | None = None
+    included: tuple[Stored, ...] = ()

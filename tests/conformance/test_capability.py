@@ -18,7 +18,7 @@ import pytest
 from service.fhir import conformance
 from service.fhir.capability import CONDITIONAL, DEFINITIONS, READ_ONLY, interactions_of, offers
 from service.fhir.definitions import SERVED_TYPES, codes, search_parameters
-from service.fhir.search_parameters import Row, index
+from service.fhir.search_parameters import Row, index, parameters_of
 from service.fhir.text import Json, dump, parse
 from service.fhir.validation import issues_of
 from service.settings import Settings
@@ -246,15 +246,55 @@ def test_every_search_parameter_is_taken_and_finds_what_it_should(client: httpx.
     ident = path.rpartition("/")[2]
     stored = parse(client.get(path).content)
     asked = {name: value for row in index(stored).rows if (value := value_of(row)) for name in (row.parameter,)}
+    parts = parameters_of(resource_type)
     for parameter in statement_of(client, resource_type)["searchParam"]:
         name = parameter["name"]
         if parameter["type"] in ("token", "reference") and name in asked:
             assert ident in found(client, resource_type, name, asked[name]), f"{name}={asked[name]}"
         else:
-            found(client, resource_type, name, ANY_VALUE[parameter["type"]])
+            joined = "$".join(ANY_VALUE[part.kind] for part in parts[name].parts)
+            found(client, resource_type, name, joined or ANY_VALUE[parameter["type"]])
 
 
-ANY_VALUE = {"token": "x", "reference": "Patient/x", "string": "x", "date": "2026", "uri": "urn:x"}
+ANY_VALUE = {
+    "token": "x", "reference": "Patient/x", "string": "x", "date": "2026", "uri": "urn:x", "number": "1",
+    "quantity": "1||deg",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("resource_type", SERVED_TYPES)
+def test_every_include_is_taken_and_brings_along_what_it_should(client: httpx.Client, resource_type: str) -> None:
+    """Each reference that the example makes to something of the record's own kinds is followed, there and back."""
+    resource = parse(client.get(put(client, resource_type)).content)
+    stated = statement_of(client, resource_type)
+    for include in stated.get("searchInclude", ()):
+        name = include.partition(":")[2]
+        row = next((row for row in index(resource).rows if row.parameter == name and row.qualifier in WRITABLE), None)
+        target = put_at(client, row.qualifier, row.value) if row else ""
+        came = along(client, resource_type, {"_id": resource["id"], "_include": include})
+        assert target in ("", *came), include
+        if row and target and f"{resource_type}:{name}" in statement_of(client, row.qualifier)["searchRevInclude"]:
+            back = along(client, row.qualifier, {"_id": row.value, "_revinclude": include})
+            assert f"{resource_type}/{resource['id']}" in back, include
+    for include in stated.get("searchRevInclude", ()):
+        along(client, resource_type, {"_id": resource["id"], "_revinclude": include})
+
+
+def put_at(client: httpx.Client, kind: str, ident: str) -> str:
+    """Something of a type under an id, whatever it is; its reference."""
+    answer = client.put(f"/fhir/{kind}/{ident}", content=dump({**example_of(kind), "id": ident}), headers=FHIR_JSON)
+    assert answer.status_code in (200, 201), answer.text
+    return f"{kind}/{ident}"
+
+
+def along(client: httpx.Client, kind: str, params: dict[str, str]) -> set[str]:
+    answer = client.get(f"/fhir/{kind}", params=params)
+    assert answer.status_code == 200, f"{params}: {answer.text}"
+    return {
+        f"{entry['resource']['resourceType']}/{entry['resource']['id']}"
+        for entry in answer.json()["entry"]
+        if entry["search"]["mode"] == "include"
+    }
 
 
 def value_of(row: Row) -> str:

@@ -13,9 +13,15 @@ from service.fhir.search_dates import UNDATED, interval
 from service.fhir.search_parameters import (
     LARGEST_PAGE,
     PAGE,
+    Amount,
     Choice,
+    Include,
+    Interval,
+    Linked,
+    Measure,
     Moment,
     Query,
+    Reverse,
     Row,
     Text,
     index,
@@ -23,6 +29,7 @@ from service.fhir.search_parameters import (
     parse,
     sortable,
 )
+from service.fhir.search_results import includes_of, reverse_includes_of
 
 # The four forms of a token: https://hl7.org/fhir/R4/search.html#token
 TOKENS = [
@@ -99,7 +106,23 @@ def test_dates_take_a_prefix_and_a_zone() -> None:
         ("_count", "many", "whole number"),
         ("_count", "-1", "whole number"),
         ("_count", "٣", "whole number"),
-        ("_sort", "code", "date"),
+        ("_sort", "colour", "date"),
+        ("_sort", "code-value-quantity", "date"),
+        ("_sort", "date,-code,status,_id,_lastUpdated", "up to 4"),
+        ("value-quantity", "5", "5.4||kgf"),
+        ("value-quantity", "five||kgf", "no number"),
+        ("value-quantity", "5|kgf", "5.4||kgf"),
+        ("code-value-quantity", "flexion", "code$value-quantity"),
+        ("code:in", "urn:no-such-set", "known here"),
+        ("code:below", "urn:no-such-system|x", "known here"),
+        ("identifier:of-type", "urn:s|MR", "system|code|value"),
+        ("_include", "Observation:colour", "Type:reference"),
+        ("_include", "Observation:code", "Type:reference"),
+        ("_include", "Patient:link", "Type:reference"),
+        ("_include", "Nonsense:x", "Type:reference"),
+        ("_include:sometimes", "Observation:subject", ":iterate"),
+        ("_revinclude", "*", "Type:reference"),
+        ("_revinclude", "AuditEvent:patient", "Type:reference"),
         ("_total", "yes", "accurate"),
         ("_summary", "text", "count"),
     ],
@@ -114,7 +137,26 @@ def test_a_bad_value_names_the_parameter_the_value_and_what_would_be_right(name:
         assert says in str(issue)
 
 
-@pytest.mark.parametrize("name", ["color", "code:text", "date:exact", "subject:identifier", "_text", "patient.name"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "color",
+        "category:text",
+        "date:exact",
+        "date:of-type",
+        "_text",
+        "patient.colour",
+        "patient:Group.code",
+        "code.text",
+        "_has:Observation:patient",
+        "_has:Observation:code:code",
+        "_has:AuditEvent:patient:action",
+        "_has:Nonsense:x:y",
+        "subject:AuditEvent.action",
+        "code-value-quantity:missing",
+        "value-quantity:not",
+    ],
+)
 def test_what_is_not_known_is_refused_or_on_request_ignored(name: str) -> None:
     with pytest.raises(Invalid) as refused:
         parse("Observation", [(name, "x"), ("code", "a")])
@@ -123,6 +165,58 @@ def test_what_is_not_known_is_refused_or_on_request_ignored(name: str) -> None:
     query = parse("Observation", [(name, "x"), ("code", "a")], lenient=True)
     assert query.ignored == ((name, "x"),)
     assert query.used == (("code", "a"),)
+
+
+def test_a_number_stands_for_all_that_round_to_it() -> None:
+    """https://hl7.org/fhir/R4/search.html#number: 100 is 99.5 up to 100.5, 100.00 is 99.995 up to 100.005."""
+    for value, lo, hi in (("100", 99_500_000, 100_499_999), ("100.00", 99_995_000, 100_004_999)):
+        amount = one_choice("ChargeItem", "factor-override", value)
+        assert amount == Amount("eq", (Measure(None, None, lo, hi),))
+    assert one_choice("ChargeItem", "factor-override", "gt100.00").measures[0].hi == 100_000_000
+    assert one_choice("ChargeItem", "factor-override", "ap100") == Amount(
+        "overlaps", (Measure(None, None, 90_000_000, 110_000_000),)
+    )
+
+
+def test_a_quantity_is_wanted_in_every_unit_of_its_dimension() -> None:
+    """1 kgf is 9.80665 N exactly (CGPM 1901); mass is another dimension."""
+    amount = one_choice("Observation", "value-quantity", "gt1|http://unitsofmeasure.org|kgf")
+    wanted = {one.code: one.hi for one in amount.measures}
+    assert (wanted["kgf"], wanted["N"]) == (1_000_000, 9_806_650)
+    assert "kg" not in wanted
+    foreign = one_choice("Observation", "value-quantity", "5|urn:other|kgf")
+    assert [one.code for one in foreign.measures] == ["kgf"]
+
+
+def test_chains_hold_the_search_of_what_they_reach() -> None:
+    choice = one_choice("Observation", "patient.organization.name", "Clinic")
+    assert isinstance(choice, Linked)
+    assert choice.query.type == "Patient"
+    assert choice.query.clauses[0].choices[0].query.type == "Organization"
+    (clause,) = parse("Observation", [("subject.name", "x")]).clauses
+    assert {one.query.type for one in clause.choices} == {"Patient", "Location"}
+    reverse = one_choice("Patient", "_has:Observation:patient:code", "x")
+    assert isinstance(reverse, Reverse)
+    assert (reverse.query.type, reverse.by) == ("Observation", "patient")
+    deep = "patient." + "link." * 6 + "name"
+    with pytest.raises(Invalid, match="shorter chain"):
+        parse("Observation", [(deep.replace("link.", "link:Patient."), "x")])
+
+
+def test_what_is_to_come_along() -> None:
+    asked = [
+        ("_include", "Observation:subject:Patient"),
+        ("_revinclude:iterate", "Provenance:target"),
+        ("_include", "*"),
+    ]
+    assert parse("Observation", asked).includes == (
+        Include("Observation", "subject", "Patient"),
+        Include("Provenance", "target", reverse=True, iterate=True),
+        Include("Observation", ""),
+    )
+    assert "Observation:subject" in includes_of("Observation")
+    assert "Observation:subject" in reverse_includes_of("Patient")
+    assert "Observation:encounter" not in reverse_includes_of("Patient")
 
 
 def test_how_the_matches_come() -> None:
@@ -170,7 +264,11 @@ def test_an_observation_has_a_narrow_row_for_each_pairing_of_code_and_category()
     assert (first.start, first.end, first.first_day, first.last_day) == (when.lo, when.hi, when.first, when.last)
     assert (first.encounter, first.body_site, first.status) == ("e", "index", "final")
     assert (first.value, first.unit) == (1_500_000, "deg")
-    assert set(made.rows) == {Row("identifier", "urn:example:ids", "i-1"), Row("body-site", "urn:s", "index")}
+    assert set(made.rows) == {
+        Row("identifier", "urn:example:ids", "i-1"),
+        Row("body-site", "urn:s", "index"),
+        Row("value-quantity", "", "deg", Interval(1_500_000, 1_500_000, 0, 0)),
+    }
 
 
 def test_what_an_observation_lacks_is_marked_as_lacking() -> None:

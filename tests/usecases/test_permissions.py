@@ -128,12 +128,16 @@ class _Undo(Exception):
 
 @pytest.mark.parametrize("role", EVERYBODY)
 def test_each_search_parameter_of_each_type(filled: Records, role: str) -> None:
-    values = {"token": "x", "reference": "Patient/a", "string": "x", "date": "2026-01-01", "uri": "urn:x"}
+    values = {
+        "token": "x", "reference": "Patient/a", "string": "x", "date": "2026-01-01", "uri": "urn:x", "number": "1",
+        "quantity": "1||deg",
+    }  # fmt: skip
     who = actor(role)
     with filled.read() as reader:
         for kind in SERVED_TYPES:
             for name, parameter in parameters_of(kind).items():
-                pairs = [(name, values[parameter.kind]), ("_total", "accurate")]
+                parts = "$".join(values[part.kind] for part in parameter.parts)
+                pairs = [(name, parts or values[parameter.kind]), ("_total", "accurate")]
                 try:
                     resources.search(reader, who, parse(kind, pairs))
                 except Forbidden:
@@ -458,6 +462,53 @@ def test_a_search_within_a_search_is_asked_about_too() -> None:
     narrow = actor("clinician", grant("user", "Encounter", "rs"), grant("patient", "Observation", "rs"), patient="a")
     kept: Any = kept_within(narrow, _asking(inner)).clauses[0].choices[0]
     assert kept.query.within == require(narrow, "search", "Observation").rows
+
+
+CHAINS = ["subject:Patient.family", "_has:DiagnosticReport:result:code"]
+ALONG = [("_include", "Observation:encounter:Encounter"), ("_revinclude", "DiagnosticReport:result")]
+
+
+def test_no_chain_or_include_tells_of_a_closed_type(filled: Records) -> None:
+    """Who may search Observations only cannot ask about Patients, Encounters or reports by way of them."""
+    only = actor("clinician", grant("user", "Observation", "rs"))
+    with filled.read() as reader:
+        for pair in [*((chain, "x") for chain in CHAINS), *ALONG]:
+            query = parse("Observation", [pair])
+            resources.search(reader, actor("clinician"), query)
+            with pytest.raises(Forbidden):
+                resources.search(reader, only, query)
+
+
+def test_a_chain_finds_only_what_a_scope_opens(filled: Records) -> None:
+    """A person who was granted patient a cannot learn by a chain what the record says of patient b."""
+    with filled.write(LOCAL) as writer:
+        for patient in ("a", "b"):
+            writer.update({**examples("Patient", patient), "name": [{"family": "Invented"}]})
+            subject = {"reference": f"Patient/{patient}"}
+            code = {"coding": [{"code": "k"}]}
+            writer.update({"resourceType": "Condition", "id": f"c-{patient}", "subject": subject, "code": code})
+    narrow = actor("clinician", grant("patient", "*", "rs"), grant("user", "Observation", "rs"), patient="a")
+    with filled.read() as reader:
+        chained = parse("Observation", [("patient.family", "invented")])
+        assert {one.id for one in resources.search(reader, actor("clinician"), chained).matches} > {"of-a", "of-b"}
+        assert {one.id for one in resources.search(reader, narrow, chained).matches} == {"of-a", "one"}
+        along = parse("Observation", [("code", "k"), ("_include", "Observation:patient")])
+        assert {one.id for one in resources.search(reader, narrow, along).included} == {"a"}
+        back = parse("Patient", [("_revinclude", "Condition:patient"), ("_id", "a,b")])
+        assert {one.id for one in resources.search(reader, narrow, back).included} == {"c-a"}
+        everything = parse("Observation", [("_include", "*"), ("_id", "of-b")])
+        assert resources.search(reader, narrow, everything).included == ()
+
+
+@pytest.mark.parametrize("name", ["patient.family", "_has:DiagnosticReport:result:code", "code:text", "code:in"])
+def test_a_filter_with_a_chain_or_a_modifier_opens_nothing(filled: Records, name: str) -> None:
+    value = "http://hl7.org/fhir/ValueSet/observation-status" if name == "code:in" else "x"
+    granular = actor("clinician", grant("user", "Observation", "rs", (name, value)))
+    if name == "code:in":  # a list of plain tokens, which can be checked
+        assert require(granular, "search", "Observation").rows
+    else:
+        with pytest.raises(Forbidden):
+            require(granular, "search", "Observation")
 
 
 def test_what_comes_along_is_shown_only_to_whom_it_may(filled: Records) -> None:

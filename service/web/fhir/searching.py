@@ -78,7 +78,9 @@ def searchset(query: Query, page: Page, base: str, path: str, form: Form | None 
     links = bundle.Links(address(path, pairs), address(path, following) if following else "")
     passed_over = outcome(_passed_over(name) for name, _ in query.ignored) if query.ignored else None
     matches = page.matches if form.view.is_whole else [replace(m, body=form.view.of(m.body)) for m in page.matches]
-    return bundle.searchset(matches, base=base, links=links, total=page.total, outcome=passed_over)
+    return bundle.searchset(
+        matches, base=base, links=links, total=page.total, outcome=passed_over, included=page.included
+    )
 
 
 def _honoured(query: Query) -> Pairs:
