@@ -59,6 +59,12 @@ def same_everywhere(draft: Draft, known: Known) -> bool:
     return all(k is not None and says_the_same(m, k[1]) for m, k in found)
 
 
+def not_restated(drafts: Iterable[Draft], known: Known) -> Known:
+    """The readings that a visit has already and that nothing in these entries replaces."""
+    restated = {m.circumstances.source for draft in drafts for m in draft.measurements} - {None}
+    return [(s, m) for s, m in known if m.circumstances.source not in restated]
+
+
 def require_each_once(drafts: Iterable[Draft]) -> None:
     """Raises `Duplicate` where one entry states a reading twice, with both shown."""
     seen: dict[tuple[object, ...], Measurement] = {}

@@ -20,7 +20,7 @@ from service.fhir.search_parameters import parse
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
-from service.usecases.course_record import background_of
+from service.usecases.course_reading import background_of
 from service.usecases.courses import states_of
 from service.usecases.doors import enter_operation
 from service.usecases.origin import is_as_imported, mark_imported
@@ -32,6 +32,7 @@ from service.usecases.visit_identity import (
     already_there,
     corrected_since,
     known_as,
+    not_restated,
     require_each_once,
     same_everywhere,
     says_the_same,
@@ -86,7 +87,7 @@ def _record(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> Reco
     check_drafts(
         writer,
         fresh,
-        known,
+        not_restated(drafts, known),
         HeldAgainst(states_of(writer, actor, patient.reference), background.precautions),
     )
     written = [w for draft in drafts for w in _write(writer, actor, visit, draft, known)]
@@ -209,7 +210,7 @@ def _write_one(
 ) -> tuple[Act, Stored]:
     if known is None:
         return "created", create(
-            writer, actor, _marked(visit, to_observation(measurement)), imported=visit.imported
+            writer, actor, _marked(visit, to_observation(measurement)), imported=visit.imported, fitting=True
         ).stored
     stored, before = known
     if says_the_same(measurement, before):

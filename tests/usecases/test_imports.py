@@ -368,7 +368,7 @@ def statements(records: Records) -> list[str]:
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     given_rows=st.lists(
-        READINGS, min_size=1, max_size=12, unique_by=lambda r: tuple(r[n] for n in r if n not in ("value",))
+        READINGS, min_size=1, max_size=12, unique_by=lambda r: tuple(sorted((n, r[n]) for n in r if n != "value"))
     ),
     seed=st.integers(0, 99),
 )
