@@ -186,10 +186,11 @@ class MeasurementKind:
     must agree before two readings may stand in one line; `watched` what may change but is marked. `read` turns an
     entry into named values. `checks` look at one reading, `set_checks` at all readings of one visit. `same` gives
     codings of equal meaning by axes, `broader` those that include ours. `sides` are the sides a kind is measured on,
-    `""` for what belongs to the person. `needs_motion` tells a kind that a fused joint rules out. `panels` names the
-    whole for an entry that becomes several measurements, by what was entered for the first axis (`extension-flexion`
-    is an entry of the arc `flexion-extension`). `placed` tells whether a code can be measured at a site. `better` is
-    the direction of improvement where there is one.
+    `""` for what belongs to the person. `needs_motion` tells a kind that a fused joint rules out, `on_stump` one that
+    is measured on what remains of a digit as well. `panels` names the whole for an entry that becomes several
+    measurements, by what was entered for the first axis (`extension-flexion` is an entry of the arc
+    `flexion-extension`). `placed` tells whether a code can be measured at a site. `better` is the direction of
+    improvement where there is one.
     """
 
     name: str
@@ -208,6 +209,7 @@ class MeasurementKind:
     side_in_code: bool = False
     sides: tuple[Laterality, ...] = SIDES
     needs_motion: bool = False
+    on_stump: bool = False
     values: Mapping[str, Term] = field(default_factory=dict)
     conventions: Mapping[str, Term] = field(default_factory=dict)
     summary_rules: Mapping[str, Term] = field(default_factory=dict)

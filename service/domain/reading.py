@@ -72,14 +72,8 @@ def _values(kind: MeasurementKind, entry: Entry, where: Site) -> list[tuple[Mapp
         message = f"'{entry.absent}' is not a reason for a missing value."
         raise Invalid(Issue("value", message, "absent", entry.absent, "absent-reason", expected))
     if entry.value:
-        raise Invalid(
-            Issue(
-                "value",
-                "A reading has a value or a reason why it has none, not both.",
-                "absent",
-                entry.absent,
-            )
-        )
+        message = "A reading has a value or a reason why it has none, not both."
+        raise Invalid(Issue("value", message, "absent", entry.absent))
     return [({}, Absent(entry.absent))]
 
 
@@ -210,27 +204,28 @@ def check(measurement: Measurement, states: Iterable[PartState] = ()) -> list[Fi
 
 def _against_state(kind: MeasurementKind, measurement: Measurement, states: Iterable[PartState]) -> Iterable[Finding]:
     state = lacking(states, measurement.site, measurement.circumstances.taken.date())
-    ruled_out = state is not None and (state.state != "fused" or kind.needs_motion)
-    if state and ruled_out and not isinstance(measurement.value, Absent):
+    if state is None or _can_be_measured(kind, measurement.site, state):
+        return
+    if not isinstance(measurement.value, Absent):
         where = f" at the level of the {state.level.replace('-', ' ')}" if state.level else ""
         message = f"The {measurement.site.name} cannot be measured: {state.site.name} {state.state}{where}."
         expected = "absent: not-applicable, or a corrected state of the part"
         yield Finding("refuse", Issue("value", message, "site", measurement.site.code, "part-state", expected))
 
 
+def _can_be_measured(kind: MeasurementKind, site: Site, state: PartState) -> bool:
+    """Whether a kind can be measured although a joint is fused or a digit lost in part."""
+    if state.state == "fused":
+        return not kind.needs_motion
+    return kind.on_stump and site == state.site
+
+
 def _against_bounds(kind: MeasurementKind, measurement: Measurement) -> Iterable[Finding]:
     limits = kind.bounds(measurement.site, measurement.axes)
     for quantity in measurement.quantities:
         if quantity.number < 0:
-            issue = Issue(
-                "value",
-                "An amount cannot be below 0.",
-                "value",
-                str(quantity.number),
-                "not-negative",
-                "0 or more",
-            )
-            yield Finding("refuse", issue)
+            message, value = "An amount cannot be below 0.", str(quantity.number)
+            yield Finding("refuse", Issue("value", message, "value", value, "not-negative", "0 or more"))
         if limits is None or unit(quantity.unit).dimension != unit(limits.unit).dimension:
             continue
         number = convert(quantity.number, quantity.unit, limits.unit)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import TypeVar
 
 from service.domain.actor import Actor
 from service.domain.anatomy import PartState, Site
-from service.domain.background import Background
 from service.domain.course import Course, Elapsed, Injury, Operation, Referral, elapsed
 from service.domain.goals import Achievement, Goal, achievement_of
 from service.domain.picture import Picture
@@ -17,30 +15,23 @@ from service.domain.precautions import Precaution, require_lawful_precaution
 from service.errors import Invalid, Issue
 from service.fhir.course import claims
 from service.fhir.events import (
-    INJURY_PROFILE,
-    OPERATION_PROFILE,
-    REFERRAL_PROFILE,
-    from_injury,
-    from_operation,
-    from_referral,
     to_injury,
     to_operation,
     to_referral,
 )
-from service.fhir.media import PICTURE_PROFILE, from_media, to_media
-from service.fhir.plans import GOAL_PROFILE, PRECAUTION_PROFILE, from_flag, from_goal, to_flag, to_goal
+from service.fhir.media import to_media
+from service.fhir.plans import PRECAUTION_PROFILE, from_flag, to_flag, to_goal
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases.course_input import Details
+from service.usecases.course_reading import claiming, details_of, precautions_of
 from service.usecases.courses import course_of, states_of
 from service.usecases.doors import enter_operation
 from service.usecases.readings import measurements_of
 from service.usecases.resources import create, update
 
 Detail = Injury | Operation | Referral | Precaution | Goal | Picture
-Made = TypeVar("Made")
-_INVALID = ("entered-in-error", "revoked", "cancelled")
 
 
 def record_for(writer: Writer, actor: Actor, patient: str, record: Callable[[str], Stored]) -> Stored:
@@ -58,7 +49,7 @@ def record_detail(writer: Writer, actor: Actor, patient: str, detail: Detail) ->
     """Write down one thing that belongs to a course; `patient` is a reference. The same again changes nothing."""
     made = _resource(detail, patient)
     profile = made["meta"]["profile"][0]
-    for stored in _claiming(writer, patient, str(made["resourceType"]), profile):
+    for stored in claiming(writer, patient, str(made["resourceType"]), profile):
         if _content(stored.resource) == _content(made):
             return stored
     return create(writer, actor, made).stored
@@ -107,56 +98,6 @@ def _resource(detail: Detail, patient: str) -> Json:
 
 def _content(resource: Json) -> Mapping[str, object]:
     return {name: each for name, each in resource.items() if name not in ("id", "meta", "text")}
-
-
-def _claiming(reader: Reader, patient: str, kind: str, profile: str) -> Iterator[Stored]:
-    for stored in reader.of_patient(patient.removeprefix("Patient/"), kind):
-        if claims(stored.resource, profile) and not _is_withdrawn(stored.resource):
-            yield stored
-
-
-def _is_withdrawn(resource: Json) -> bool:
-    verified = (resource.get("verificationStatus") or {}).get("coding") or [{}]
-    said = (resource.get("status"), resource.get("lifecycleStatus"), verified[0].get("code"))
-    return any(each in _INVALID for each in said)
-
-
-def _all(reader: Reader, patient: str, kind: str, profile: str, read: Callable[[Json], Made]) -> tuple[Made, ...]:
-    return tuple(read(stored.resource) for stored in _claiming(reader, patient, kind, profile))
-
-
-def precautions_of(reader: Reader, patient: str) -> tuple[Precaution, ...]:
-    """Every precaution of a patient, whether it is in force or not."""
-    return _all(reader, patient, "Flag", PRECAUTION_PROFILE, from_flag)
-
-
-def injuries_of(reader: Reader, patient: str) -> tuple[Injury, ...]:
-    """Every injury, and illness treated, of a patient."""
-    return _all(reader, patient, "Condition", INJURY_PROFILE, from_injury)
-
-
-def operations_of(reader: Reader, patient: str) -> tuple[Operation, ...]:
-    """Every operation of a patient."""
-    return _all(reader, patient, "Procedure", OPERATION_PROFILE, from_operation)
-
-
-def details_of(reader: Reader, patient: str) -> Details:
-    """What belongs to a patient's course, as it was written down."""
-    return Details(
-        injuries=injuries_of(reader, patient),
-        operations=operations_of(reader, patient),
-        referrals=_all(reader, patient, "ServiceRequest", REFERRAL_PROFILE, from_referral),
-        precautions=precautions_of(reader, patient),
-        goals=_all(reader, patient, "Goal", GOAL_PROFILE, from_goal),
-        pictures=_all(reader, patient, "Media", PICTURE_PROFILE, from_media),
-    )
-
-
-def background_of(reader: Reader, patient: str, day: date) -> Background:
-    """What a patient's results are read against on a day; `patient` is a reference."""
-    return Background(
-        day, injuries_of(reader, patient), operations_of(reader, patient), precautions_of(reader, patient)
-    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,8 @@ from service.fhir.course import (
 )
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
+from service.usecases import course_reading
+from service.usecases.course_reading import claiming
 from service.usecases.resources import create, update
 
 
@@ -43,7 +45,7 @@ def course_of(reader: Reader, _actor: Actor, patient: str) -> Course | None:
 def record_state(writer: Writer, actor: Actor, patient: str, state: PartState) -> Stored:
     """Write down what state a part is in from a day on. The same statement again changes nothing."""
     require_lawful_state(state)
-    for stored in _states(writer, patient):
+    for stored in claiming(writer, patient, "Condition", STATE_PROFILE):
         if from_condition(stored.resource) == state:
             return stored
     return create(writer, actor, to_condition(state, patient)).stored
@@ -51,9 +53,4 @@ def record_state(writer: Writer, actor: Actor, patient: str, state: PartState) -
 
 def states_of(reader: Reader, _actor: Actor, patient: str) -> tuple[PartState, ...]:
     """Every state of a part that was written down for this patient."""
-    return tuple(from_condition(stored.resource) for stored in _states(reader, patient))
-
-
-def _states(reader: Reader, patient: str) -> list[Stored]:
-    found = reader.of_patient(patient.removeprefix("Patient/"), "Condition")
-    return [stored for stored in found if claims(stored.resource, STATE_PROFILE)]
+    return course_reading.states_of(reader, patient)

@@ -21,7 +21,7 @@ from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases import resources
-from service.usecases.course_record import background_of
+from service.usecases.course_reading import background_of
 from service.usecases.courses import course_of, states_of
 from service.usecases.doors import enter_operation
 from service.usecases.readings import measurements_of

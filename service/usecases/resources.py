@@ -26,6 +26,7 @@ from service.usecases.including import along
 from service.usecases.origin import without_mark
 from service.usecases.orthosis_guard import is_of_episode, refuse_direct_change, settle
 from service.usecases.permissions import require
+from service.usecases.reading_guard import require_fitting
 from service.usecases.signing import marked
 
 EVENT = "AuditEvent"
@@ -91,13 +92,15 @@ def create(
     if_none_exist: str | None = None,
     referential_integrity: bool = True,
     imported: bool = False,
+    fitting: bool = False,
 ) -> Written:
     """Store a new resource under an id of the record's own; an id in `resource` is not used, as the standard says.
 
     Only what is `imported` may bear the mark of an import; it is taken off everything else.
 
     With `if_none_exist` (search parameters, as in a URL) one match is answered instead. Raises `SeveralMatches` for
-    more. `referential_integrity` requires that what it refers to is in the record.
+    more. `referential_integrity` requires that what it refers to is in the record. `fitting` says that a reading was
+    held against its patient already, as a visit does.
     """
     require_kept(resource)
     with enter(actor, "create", str(resource["resourceType"])) as door:
@@ -109,11 +112,13 @@ def create(
         if referential_integrity:
             require_references(writer, [resource])
         written = _store(writer, actor, door, resource if imported else without_mark(resource))
-        return settled(writer, actor, [written])[0]
+        return settled(writer, actor, [written], fitting=fitting)[0]
 
 
-def settled(writer: Writer, actor: Actor, written: Sequence[Written]) -> list[Written]:
+def settled(writer: Writer, actor: Actor, written: Sequence[Written], *, fitting: bool = False) -> list[Written]:
     """What was written, as it stands after everything that follows from it was set. Raises what forbids it."""
+    if not fitting:
+        require_fitting(writer, [one.stored for one in written])
     settle(writer, actor, [one.stored for one in written])
     return [
         replace(one, stored=writer.get(one.stored.type, one.stored.id)) if is_of_episode(one.stored) else one
@@ -164,6 +169,7 @@ def update(
         resource = resource if imported else without_mark(resource)
         stored = writer.update(marked(resource, actor), expected=expected)
         door.wrote(stored)
+        require_fitting(writer, [stored])
         if before is None or before.deleted:
             return Written(stored, "created")
         return Written(stored, "unchanged" if stored.version == before.version else "updated")

@@ -10,7 +10,7 @@ from service.domain.course import Course
 from service.domain.metric import Parameters
 from service.domain.summary import PatientSummary, summarise
 from service.storage.records import Reader, Stored
-from service.usecases.course_record import background_of
+from service.usecases.course_reading import background_of
 from service.usecases.courses import course_of, states_of
 from service.usecases.doors import enter_operation
 from service.usecases.readings import measurements_of

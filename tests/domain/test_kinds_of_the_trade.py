@@ -221,6 +221,13 @@ def test_a_fused_joint_has_no_motion_but_a_girth() -> None:
     assert [f.issue.rule for f in check(example_of("circumference", site="index-pip"), lost)] == ["part-state"]
 
 
+@pytest.mark.parametrize(("kind", "is_refused"), [("pain", False), ("scar", False), ("tip-to-palm", True)])
+def test_what_remains_of_a_digit_can_hurt_but_has_no_tip(kind, is_refused) -> None:
+    lost = [PartState(Site("right", "ring"), "absent", date(2026, 1, 1), "dip")]
+    found = [finding.issue.rule for finding in check(example_of(kind, site="ring"), lost)]
+    assert found == (["part-state"] if is_refused else [])
+
+
 @pytest.fixture
 def own_tests(monkeypatch):
     """The list of findings is this process's; what a test adds is taken off again."""

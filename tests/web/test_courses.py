@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from service.web.courses import EXAMPLES
 
+ROOT = Path(__file__).resolve().parents[2]
 PRECAUTION, GOAL = EXAMPLES["precautions"], EXAMPLES["goals"]
 KINDS = {
     "course": "EpisodeOfCare",
@@ -186,3 +188,60 @@ def test_the_answer_to_a_visit_names_the_precautions_that_touch_each_reading(cli
     told = visit(client, course, "2026-03-03T10:00+01:00", confirmed="agreed with the surgeon").json()
     assert told["readings"][0]["precautions"] == [f"{PRECAUTION['what']} (until 2026-04-28, {PRECAUTION['by']})"]
     assert [each["days"] for each in told["readings"][0]["elapsed"]] == [30, 28]
+
+
+def observed(client: Any, patient: str, kind: str, day: str = "2026-03-03") -> dict[str, Any]:
+    """The example of a kind as a resource of this patient, without what refers to others."""
+    path = ROOT / "examples" / "resources" / f"Observation-{kind}.json"
+    resource = json.loads(path.read_text())
+    for name in ("id", "encounter"):
+        resource.pop(name, None)
+    performer = [{"display": "A. Invented"}]
+    return {
+        **resource,
+        "subject": {"reference": patient},
+        "performer": performer,
+        "effectiveDateTime": f"{day}T10:00:00Z",
+    }
+
+
+def caution(rule: str) -> dict[str, Any]:
+    base = "https://hand-therapy-record.example/fhir/CodeSystem"
+    stated = {"coding": [{"system": f"{base}/caution", "code": rule}], "text": "agreed with the surgeon"}
+    return {
+        "code": {"coding": [{"system": f"{base}/reading-context", "code": "caution"}]},
+        "valueCodeableConcept": stated,
+    }
+
+
+def test_the_fhir_door_asks_about_a_kind_that_a_precaution_names(client: Any, course: str) -> None:
+    assert post(client, course, "precautions", {**PRECAUTION, "side": "left"}).status_code == 201
+    resource = observed(client, course, "grip-strength")
+    client.refusal(client.send_fhir("POST", "/fhir/Observation", resource), 422)
+    assert client.send_fhir(
+        "POST", "/fhir/Observation", observed(client, course, "grip-strength", "2026-05-03")
+    ).is_success
+    resource["component"].append(caution("precaution-in-force"))
+    answer = client.send_fhir("POST", "/fhir/Observation", resource)
+    assert answer.status_code == 201, answer.text
+    stored = answer.json()
+    stored["component"].pop()
+    client.refusal(client.send_fhir("PUT", f"/fhir/Observation/{stored['id']}", stored), 422)
+
+
+@pytest.mark.parametrize("bundle", ["alone", "transaction"])
+def test_the_fhir_door_refuses_a_reading_of_a_part_that_is_not_there(client: Any, patient: str, bundle: str) -> None:
+    lost = {"side": "right", "site": "ring", "state": "absent", "level": "pip", "since": "2026-01-01"}
+    assert post(client, patient, "parts", lost).status_code == 201
+    resource = observed(client, patient, "tip-to-palm")
+    if bundle == "alone":
+        answer = client.send_fhir("POST", "/fhir/Observation", resource)
+        answer_of_the_other_day = client.send_fhir(
+            "POST", "/fhir/Observation", observed(client, patient, "tip-to-palm", "2025-12-31")
+        )
+        assert answer_of_the_other_day.status_code == 201
+    else:
+        entry = {"resource": resource, "request": {"method": "POST", "url": "Observation"}}
+        answer = client.send_fhir("POST", "/fhir", {"resourceType": "Bundle", "type": "transaction", "entry": [entry]})
+    client.refusal(answer, 422)
+    assert "absent" in answer.text

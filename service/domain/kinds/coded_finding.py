@@ -58,6 +58,7 @@ KIND = MeasurementKind(
     series_key=("site", "finding", "treatment", "repeat"),
     watched=("performer", "pain_limited"),
     read=read_value,
+    on_stump=True,
     display=in_words("Finding", TEST),
 )  # fmt: skip
 add_tests(tests_in(FILE.read_text(encoding="utf-8")))

@@ -41,5 +41,6 @@ KIND = MeasurementKind(
     series_key=("site", "complication", "complication_name", "treatment", "repeat"),
     watched=("performer",),
     read=read_value,
+    on_stump=True,
     display=in_words("Complication", COMPLICATION),
 )

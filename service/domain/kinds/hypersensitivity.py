@@ -21,6 +21,7 @@ KIND = MeasurementKind(
     series_key=("site", "treatment", "repeat"),
     watched=("performer",),
     read=read_value,
+    on_stump=True,
     display=in_words("Hypersensitivity"),
     better=lambda _axes: "less",
 )

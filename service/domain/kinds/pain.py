@@ -53,6 +53,7 @@ KIND = MeasurementKind(
     series_key=("site", "pain_when", "scale", "wording", "activity", "treatment", "repeat"),
     watched=("performer", "time_of_day"),
     read=read_value,
+    on_stump=True,
     display=in_words("Pain", WHEN),
     bounds=scale(10, "the scale ends at 10"),
     broader=_broader,

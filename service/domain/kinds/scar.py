@@ -60,6 +60,7 @@ KIND = MeasurementKind(
     series_key=("site", "scar_aspect", "treatment", "repeat"),
     watched=("performer",),
     read=read_value,
+    on_stump=True,
     display=in_words("Scar", ASPECT),
     checks=(code_fits("scar_aspect", _FIT),),
 )

@@ -63,6 +63,7 @@ KIND = MeasurementKind(
     series_key=("site", "sign", "treatment", "repeat"),
     watched=("performer",),
     read=read_value,
+    on_stump=True,
     display=in_words("Skin and trophic sign", ASPECT),
     checks=(code_fits("sign", _FIT),),
 )

@@ -32,5 +32,6 @@ KIND = MeasurementKind(
     series_key=("site", "treatment", "repeat"),
     watched=("performer", "wound_length", "wound_width"),
     read=read_value,
+    on_stump=True,
     display=in_words("Wound"),
 )
