@@ -26,6 +26,9 @@ from service.fhir.plans import from_flag, from_goal, to_flag, to_goal
 from service.fhir.text import Json, dump, parse
 from service.fhir.validation import issues_of
 
+from .example_courses import FOLDER, STATED
+from .measurements import as_written
+
 words = st.text(st.characters(codec="utf-8", exclude_categories=("Cs", "Cc", "Z")), min_size=1, max_size=20)
 days = st.dates(date(1950, 1, 1), date(2050, 1, 1))
 sides = st.sampled_from(SIDES)
@@ -162,3 +165,10 @@ def test_a_course_comes_back_the_same() -> None:
     assert from_episode_of_care(to_episode_of_care(course)) == course
     with pytest.raises(Invalid, match="day it began"):
         from_episode_of_care({**to_episode_of_care(course), "period": {}})
+
+
+@pytest.mark.parametrize("name", STATED)
+def test_the_example_is_what_is_stated(name: str) -> None:
+    kept = parse((FOLDER / f"{name}.json").read_bytes())
+    assert as_written(kept) == as_written(STATED[name])
+    assert check_claims(kept) == []
