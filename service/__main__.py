@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import typer
 from rich import progress as bars
@@ -15,9 +15,17 @@ from rich.console import Console
 
 from service import settings
 from service.domain.actor import LOCAL
+from service.domain.result_json import plain
 from service.errors import RecordError
+from service.fhir import text
 from service.printing import print_import, print_issues, print_orthoses, print_reading, print_summary
+from service.storage.records import Reader, Records
+from service.usecases.audit import attended
 from service.usecases.imports import Progress
+from service.usecases.orthosis_clinic import clinic_of
+from service.usecases.people import find_patient
+from service.usecases.summaries import summary_of
+from service.usecases.visit_input import Person
 
 app = typer.Typer(
     name="handrecord",
@@ -26,6 +34,8 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+audit = typer.Typer(help="The trail of who did what.", no_args_is_help=True)
+app.add_typer(audit, name="audit")
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
 
@@ -51,16 +61,33 @@ def _url(database: str) -> str:
     return database or settings.load().database_url
 
 
+@contextmanager
+def _opened(database: str) -> Iterator[Records]:
+    records = Records.open(_url(database))
+    try:
+        yield records
+    finally:
+        records.close()
+
+
+Result = TypeVar("Result")
+
+
+def _of_patient(database: str, patient: str, job: Callable[[Reader, str], Result]) -> Result:
+    """What `job` reads of a patient, found by id or by SYSTEM|VALUE, written down as shown."""
+
+    system, bar, value = patient.partition("|")
+    named = Person(identifier=(system, value)) if bar else Person(id=patient)
+    with _opened(database) as records, attended(records, LOCAL), records.read() as reader:
+        return job(reader, find_patient(reader, named).id)
+
+
 @app.command()
 def demo(
     file: Annotated[Path, typer.Option(help="SQLite file to create.")] = Path("handrecord-demo.sqlite"),
 ) -> None:
     """Create a SQLite file, load the invented example clinic, and show what came of it."""
     from service.exchange.scenario import load
-    from service.storage.records import Records
-    from service.usecases.people import find_patient
-    from service.usecases.summaries import summary_of
-    from service.usecases.visit_input import Person
 
     shown = Person(identifier=SHOWN)
     with told():
@@ -68,7 +95,7 @@ def demo(
         out.print("[bold]The example clinic: every name in it is invented.[/bold]\n")
         for report in load(records, LOCAL):
             print_import(out, report)
-        with records.read() as reader:
+        with attended(records, LOCAL), records.read() as reader:
             print_summary(out, summary_of(reader, LOCAL, find_patient(reader, shown).id))
         records.close()
     out.print(f"\nTo serve it:    handrecord serve --database sqlite:///{file}")
@@ -109,11 +136,9 @@ def import_(
 ) -> None:
     """Take readings in from files. Importing the same again adds nothing."""
     from service.exchange.files import import_file
-    from service.storage.records import Records
 
     refused = False
-    with told():
-        records = Records.open(_url(database))
+    with told(), _opened(database) as records:
         for file in files:
             with _bar(file.name) as progress:
                 report = import_file(
@@ -122,7 +147,6 @@ def import_(
                 )  # fmt: skip
             print_import(out, report)
             refused = refused or bool(report.refused)
-        records.close()
     if refused:
         raise typer.Exit(1)
 
@@ -158,23 +182,10 @@ def summary(
 ) -> None:
     """What a clinician wants to see of one patient: motion, grip and touch, now and at the start."""
     from service.domain.summary import as_json as to_json
-    from service.storage.records import Records
-    from service.usecases.audit import attended
-    from service.usecases.people import find_patient
-    from service.usecases.summaries import summary_of
-    from service.usecases.visit_input import Person
 
-    system, bar, value = patient.partition("|")
-    named = Person(identifier=(system, value)) if bar else Person(id=patient)
     with told():
-        records = Records.open(_url(database))
-        with attended(records, LOCAL), records.read() as reader:
-            found = summary_of(reader, LOCAL, find_patient(reader, named).id)
-        records.close()
-        if as_json:
-            _print_json(to_json(found))
-        else:
-            print_summary(out, found)
+        found = _of_patient(database, patient, lambda reader, ident: summary_of(reader, LOCAL, ident))
+        _print_json(to_json(found)) if as_json else print_summary(out, found)
 
 
 @app.command()
@@ -184,21 +195,11 @@ def orthoses(
     database: Database = "",
 ) -> None:
     """A patient's orthoses: what is worn now and since when, what is due and why."""
-    from service.storage.records import Records
-    from service.usecases.audit import attended
-    from service.usecases.orthosis_clinic import clinic_of
     from service.usecases.orthosis_views import Moment, of_patient
-    from service.usecases.people import find_patient
-    from service.usecases.visit_input import Person
 
-    system, bar, value = patient.partition("|")
-    named = Person(identifier=(system, value)) if bar else Person(id=patient)
     with told():
         clinic, moment = clinic_of(settings.load().orthosis_file), Moment.present(settings.load().zone_info)
-        records = Records.open(_url(database))
-        with attended(records, LOCAL), records.read() as reader:
-            found = of_patient(reader, LOCAL, find_patient(reader, named).id, clinic, moment)
-        records.close()
+        found = _of_patient(database, patient, lambda reader, ident: of_patient(reader, LOCAL, ident, clinic, moment))
         _print_json(found) if as_json else print_orthoses(out, found)
 
 
@@ -211,19 +212,14 @@ def orthosis(
     database: Database = "",
 ) -> None:
     """One orthosis episode as JSON: its events, dose, safety texts, and what its report lacks."""
-    from service.fhir import text
-    from service.storage.records import Records
-    from service.usecases.audit import attended
     from service.usecases.form import filled
     from service.usecases.orthoses import read_episode, record
-    from service.usecases.orthosis_clinic import clinic_of
     from service.usecases.orthosis_input import EventsForm
     from service.usecases.orthosis_views import Moment, full
 
-    with told():
+    with told(), _opened(database) as records:
         zone = settings.load().zone_info
         clinic, moment = clinic_of(settings.load().orthosis_file), Moment.present(zone)
-        records = Records.open(_url(database))
         if events:
             form = filled(text.parse(events.read_bytes()), EventsForm)
             with attended(records, LOCAL), records.write(LOCAL) as writer:
@@ -231,7 +227,6 @@ def orthosis(
                 record(writer, LOCAL, episode, happened, after=form.after)
         with attended(records, LOCAL), records.read() as reader:
             found = full(reader, read_episode(reader, LOCAL, episode), clinic, moment)
-        records.close()
         _print_json(found)
 
 
@@ -270,6 +265,31 @@ def schemas(
         raise typer.Exit(1)
     if not changed:
         out.print("Every generated file is as the declarations say.")
+
+
+@app.command()
+def repeatability(database: Database = "") -> None:
+    """The clinic's own measurement error, from readings that were marked as repeats."""
+    from service.usecases.metrics import repeatability_of
+
+    with told(), _opened(database) as records, attended(records, LOCAL), records.read() as reader:
+        found = repeatability_of(reader, LOCAL)
+        _print_json({"repeatability": plain(found)})
+
+
+@audit.command()
+def verify(database: Database = "") -> None:
+    """Find removal or alteration in the trail of who did what."""
+
+    with told(), _opened(database) as records, records.read() as reader:
+        verdict = reader.verify_events()
+    out.print(f"{verdict.events} events, {len(verdict.faults)} faults")
+    for chain, (length, link) in sorted(verdict.heads.items()):
+        out.print(f"head of chain {chain}: {length} {link}", markup=False, soft_wrap=True)
+    for fault in verdict.faults:
+        out.print(f"fault: {fault}", markup=False)
+    if verdict.faults:
+        raise typer.Exit(1)
 
 
 def main() -> None:

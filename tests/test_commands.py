@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from decimal import Decimal
 from pathlib import Path
 
@@ -122,6 +123,32 @@ def test_the_columns_of_a_kind_are_told() -> None:
     unknown = run("columns", "grip")
     assert unknown.exit_code == 1
     assert "is not a kind of measurement" in told(unknown)
+
+
+def test_the_trail_of_the_demo_is_whole_and_names_its_heads(demo: tuple[str, Result]) -> None:
+    url, _ = demo
+    shown = run("audit", "verify", "--database", url)
+    assert shown.exit_code == 0, shown.output
+    assert "0 faults" in told(shown)
+    assert "head of chain 0:" in told(shown)
+
+
+def test_an_altered_trail_is_found(tmp_path: Path) -> None:
+    file = tmp_path / "altered.sqlite"
+    run("migrate", "--database", f"sqlite:///{file}")
+    run("import", EXAMPLES / "clinic.json", "--create-patients", "--database", f"sqlite:///{file}")
+    with sqlite3.connect(file) as connection:
+        assert connection.execute("DELETE FROM event WHERE chain = 0 AND position = 3").rowcount == 1
+    shown = run("audit", "verify", "--database", f"sqlite:///{file}")
+    assert shown.exit_code == 1
+    assert "fault:" in told(shown)
+
+
+def test_repeatability_says_why_there_is_none(demo: tuple[str, Result]) -> None:
+    url, _ = demo
+    shown = run("repeatability", "--database", url)
+    assert shown.exit_code == 0, shown.output
+    assert json.loads(shown.output)["repeatability"] == []
 
 
 def test_an_address_beyond_this_computer_is_refused(demo: tuple[str, Result]) -> None:

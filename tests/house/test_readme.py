@@ -203,6 +203,7 @@ def test_every_command_works_and_every_address_answers(shell: Shell, readme: str
 def test_the_table_of_commands_is_whole(readme: str) -> None:
     told = re.findall(r"^\| `handrecord ([a-z-]+)[^`]*` \|", readme, re.M)
     offered = [command.name or command.callback.__name__ for command in app.registered_commands if command.callback]
+    offered += [group.name for group in app.registered_groups if group.name]
     assert sorted(told) == sorted(offered)
 
 
