@@ -6,10 +6,18 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from service.domain.anatomy import LEVELS, SIDES, STATES
+from service.domain.course import REFERRAL_ITEMS, ZONES
+from service.domain.instrument import TYPES
 from service.domain.orthosis.design import FABRICATION, FORMS, MECHANISMS, MOTIONS, PURPOSES, REGIONS, REMOVABLE
 from service.domain.orthosis.episode import ACTS, END_REASONS, FINDINGS
 from service.domain.orthosis.regimens import WEARING
+from service.domain.picture import PURPOSES as PICTURE_PURPOSES
+from service.domain.picture import VIEWS
+from service.domain.terms import Term
+from service.fhir.canonical import code_system
 from service.fhir.course import LEVEL_SYSTEM, SIDE_SYSTEM, STATE_SYSTEM
+from service.fhir.instrument import TYPE_SYSTEM
+from service.fhir.media import VIEW_SYSTEM
 from service.fhir.orthosis import names
 from service.fhir.orthosis.device import PROPERTIES
 from service.fhir.orthosis.wear import TERMS, WEAR_SYSTEM
@@ -26,6 +34,10 @@ class WordList(NamedTuple):
 
 def _in_words(codes: tuple[str, ...]) -> dict[str, str]:
     return {code: code.replace("-", " ") for code in codes}
+
+
+def _shown(terms: Mapping[str, Term]) -> dict[str, str]:
+    return {code: term.display for code, term in terms.items()}
 
 
 WORD_LISTS: tuple[WordList, ...] = (
@@ -54,5 +66,20 @@ WORD_LISTS: tuple[WordList, ...] = (
     ),
     WordList(names.FINDING_SYSTEM, "Item of a check", "What a check of skin and circulation looks at.", FINDINGS),
     WordList(WEAR_SYSTEM, "Hours worn", "By what hours worn are known.", TERMS),
+    WordList(VIEW_SYSTEM, "View of a picture", "From where a picture of a hand was taken.", VIEWS),
+    WordList(
+        code_system("consent-purpose"),
+        "Purpose of a consent",
+        "For what a patient consented that a picture is used; what is not named was not consented to.",
+        PICTURE_PURPOSES,
+    ),
+    WordList(TYPE_SYSTEM, "Type of instrument", "What kind of instrument it is.", _shown(TYPES)),
+    WordList(code_system("zone-of-injury"), "Zone of injury", "Where a tendon was injured.", _shown(ZONES)),
+    WordList(
+        code_system("referral-item"),
+        "Item of a referral",
+        "What a referral after an injury of the hand should tell.",
+        REFERRAL_ITEMS,
+    ),
     WordList(names.END_SYSTEM, "Reason for the end", "Why the wearing of an orthosis ended.", END_REASONS),
 )
