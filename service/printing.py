@@ -82,15 +82,29 @@ def amount(quantity: Quantity) -> str:
     return f"{number}{sign}" if sign else f"{number} {UNITS[quantity.unit].code.strip('[]').replace('_av', '')}"
 
 
+def _print_background(console: Console, summary: PatientSummary) -> None:
+    """What the results are read against: parts, precautions in force, injuries and operations."""
+    for state in summary.states:
+        where = f" at the level of the {state.level.replace('-', ' ')}" if state.level else ""
+        angle = f" at {state.angle}°" if state.angle is not None else ""
+        console.print(f"{state.site.name}: {state.state}{where}{angle} since {state.since.isoformat()}")
+    for precaution in summary.precautions:
+        where = ", ".join(place.name for place in precaution.places)
+        until = f" until {precaution.until.isoformat()}" if precaution.until else ""
+        console.print(f"Precaution{until}, {where}: {precaution.what} ({precaution.by})", markup=False)
+    events = {
+        (e.since, e.on, e.site.side, e.what) for hand in summary.hands for m in hand.measures for e in m.elapsed_now
+    }
+    for since, on, side, what in sorted(events):
+        console.print(f"{since.capitalize()} {on.isoformat()}, {side}: {what}", markup=False)
+
+
 def print_summary(console: Console, summary: PatientSummary) -> None:
     """The summary of one patient."""
     first, last = (t.date().isoformat() if t else "-" for t in (summary.first, summary.last))
     console.print(f"[bold]{summary.subject}[/bold]: {summary.visits} visits, {first} to {last}")
     console.print(f"Start is {summary.baseline}.")
-    for state in summary.states:
-        where = f" at the level of the {state.level.replace('-', ' ')}" if state.level else ""
-        angle = f" at {state.angle}°" if state.angle is not None else ""
-        console.print(f"{state.site.name}: {state.state}{where}{angle} since {state.since.isoformat()}")
+    _print_background(console, summary)
     footnotes = Footnotes()
     for hand in summary.hands:
         _print_hand(console, hand, footnotes)

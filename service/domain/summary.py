@@ -68,6 +68,11 @@ class Hand:
     touch: tuple[Measure, ...]
     touch_zones: tuple[Measure, ...]
 
+    @property
+    def measures(self) -> tuple[Measure, ...]:
+        """Every measure of this hand."""
+        return (*(m for each in self.digits.values() for m in each), *self.grip, *self.touch, *self.touch_zones)
+
 
 @dataclass(frozen=True, slots=True)
 class PatientSummary:
