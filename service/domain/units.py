@@ -56,6 +56,7 @@ UNITS: dict[str, Unit] = {
         Unit("{piece}", "piece", "pieces", Fraction(1)),
         Unit("1", "number of times", "number", Fraction(1)),
         Unit("%", "percent", "ratio", Fraction(1)),
+        Unit("{SD}", "standard deviation", "standard deviations", Fraction(1)),
         Unit("N.m", "newton metre", "torque", Fraction(1)),
         Unit("deg/(N.m)", "degree per newton metre", "compliance", Fraction(1)),
     )

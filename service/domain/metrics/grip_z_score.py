@@ -17,14 +17,14 @@ def compute(
 ) -> tuple[Result, ...]:
     """One result for each grip test."""
     tests = grip_summary.compute(measurements, states, parameters)
-    return placed(METRIC, tests, GRIP, parameters, z_score, "1")
+    return placed(METRIC, tests, GRIP, parameters, z_score, "{SD}")
 
 
 METRIC = Metric(
     name="grip-z-score",
     version=1,
     title="Grip strength: z-score in a named table",
-    unit="1",
+    unit="{SD}",
     formula=(
         "(Strength - mean) / SD of the row for this sex, age and hand in the named table; none where the table "
         "does not hold for the person or was taken otherwise."
