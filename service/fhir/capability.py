@@ -54,6 +54,23 @@ LIFE_OF_STATES = (
 )
 
 
+_OPERATION = "http://hl7.org/fhir/OperationDefinition/"
+OPERATIONS: dict[str, dict[str, str]] = {
+    "Patient": {"everything": f"{_OPERATION}Patient-everything"},
+    "Observation": {"lastn": f"{_OPERATION}Observation-lastn"},
+}
+"""The operations on a type, with the definition of each."""
+VALIDATE = {"validate": f"{_OPERATION}Resource-validate"}
+"""The operation on every type that can be written."""
+
+
+def operations_of(resource_type: str) -> dict[str, str]:
+    """The operations that a type is served with."""
+    if resource_type in DEFINITIONS or resource_type in READ_ONLY:
+        return {}
+    return OPERATIONS.get(resource_type, {}) | VALIDATE
+
+
 def interactions_of(resource_type: str) -> tuple[str, ...]:
     """The interactions a type is served with, in the words of R4's type-restful-interaction."""
     if resource_type in DEFINITIONS:
@@ -105,7 +122,9 @@ def _resource(name: str, supported: tuple[str, ...]) -> Json:
     if name not in READ_ONLY:
         found |= {"updateCreate": True, **CONDITIONAL}
         found |= {"searchInclude": ["*", *includes_of(name)], "searchRevInclude": list(reverse_includes_of(name))}
-    return found | {"searchParam": _search(name)}
+    found |= {"searchParam": _search(name)}
+    operations = [{"name": each, "definition": url} for each, url in operations_of(name).items()]
+    return found | ({"operation": operations} if operations else {})
 
 
 def _search(resource_type: str) -> list[Json]:

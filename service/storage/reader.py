@@ -12,6 +12,7 @@ from service.fhir.search_parameters import Query
 from service.storage import audit
 from service.storage.audit_check import Verdict, verify
 from service.storage.changes import Changes, Mark, Span, changes
+from service.storage.latest import latest
 from service.storage.search import search as find_matches
 from service.storage.sql import Sql, ask
 from service.storage.stored import Page, Stored
@@ -80,6 +81,10 @@ class Reader:
     def search(self, query: Query) -> Page:
         """One page of the matches."""
         return find_matches(self._asked(), query)
+
+    def latest(self, query: Query, most: int) -> tuple[Stored, ...]:
+        """At most `most` Observations of each code among the matches, newest first."""
+        return latest(self._asked(), query, most)
 
     def by_identifier(self, kind: str, system: str, value: str) -> Stored | None:
         """The resource with this identifier. Raises `SeveralMatches` if several have it."""

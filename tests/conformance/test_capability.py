@@ -16,7 +16,7 @@ import httpx
 import pytest
 
 from service.fhir import conformance
-from service.fhir.capability import CONDITIONAL, DEFINITIONS, READ_ONLY, interactions_of, offers
+from service.fhir.capability import CONDITIONAL, DEFINITIONS, READ_ONLY, interactions_of, offers, operations_of
 from service.fhir.definitions import SERVED_TYPES, codes, search_parameters
 from service.fhir.search_parameters import Row, index, parameters_of
 from service.fhir.text import Json, dump, parse
@@ -278,6 +278,45 @@ def test_every_include_is_taken_and_brings_along_what_it_should(client: httpx.Cl
             assert f"{resource_type}/{resource['id']}" in back, include
     for include in stated.get("searchRevInclude", ()):
         along(client, resource_type, {"_id": resource["id"], "_revinclude": include})
+
+
+def everything(client: httpx.Client, path: str) -> None:
+    answer = client.get(f"{path}/$everything")
+    assert answer.status_code == 200, answer.text
+    assert f"{answer.json()['entry'][0]['resource']['id']}" == path.rpartition("/")[2]
+
+
+def lastn(client: httpx.Client, path: str) -> None:
+    subject = "Patient/whose-latest-is-asked"
+    reading = {"resourceType": "Observation", "status": "final", "code": {"text": "invented"}}
+    path = path.rpartition("/")[0] + "/latest"
+    content = dump({**reading, "id": "latest", "subject": {"reference": subject}})
+    assert client.put(path, content=content, headers=FHIR_JSON).status_code == 201
+    answer = client.get("/fhir/Observation/$lastn", params={"subject": subject, "max": "100"})
+    assert answer.status_code == 200, answer.text
+    assert path.rpartition("/")[2] in {entry["resource"]["id"] for entry in answer.json()["entry"]}
+
+
+def validate(client: httpx.Client, path: str) -> None:
+    kind = path.split("/")[2]
+    for place in (f"/fhir/{kind}/$validate", f"{path}/$validate"):
+        answer = client.post(place, content=client.get(path).content, headers=FHIR_JSON)
+        assert answer.status_code == 200, answer.text
+        issues = answer.json()["issue"]
+        assert not [each for each in issues if each["severity"] in ("error", "fatal")], answer.text
+        wrong = client.post(place, content=dump({"resourceType": kind, "language": 1}), headers=FHIR_JSON).json()
+        assert [each for each in wrong["issue"] if each["severity"] == "error"]
+
+
+OPERATIONS = {"everything": everything, "lastn": lastn, "validate": validate}
+
+
+@pytest.mark.parametrize("resource_type", SERVED_TYPES)
+def test_every_operation_of_the_statement_is_done(client: httpx.Client, resource_type: str) -> None:
+    stated = statement_of(client, resource_type).get("operation", ())
+    assert [each["name"] for each in stated] == list(operations_of(resource_type))
+    for each in stated:
+        OPERATIONS[each["name"]](client, put(client, resource_type))
 
 
 def put_at(client: httpx.Client, kind: str, ident: str) -> str:

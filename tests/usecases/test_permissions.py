@@ -22,7 +22,7 @@ from service.fhir import compartment
 from service.fhir.definitions import SERVED_TYPES
 from service.fhir.search_parameters import Clause, Query, parameters_of, parse
 from service.storage.records import Records, Stored
-from service.usecases import resources
+from service.usecases import operations, resources
 from service.usecases.doors import enter_operation, kept_within, may_see, watched
 from service.usecases.permissions import EMERGENCY, MATRIX, OPERATIONS, RIGHTS, ROLES, require, require_reason
 from service.usecases.signing import needs_signature
@@ -523,3 +523,26 @@ def test_what_comes_along_is_shown_only_to_whom_it_may(filled: Records) -> None:
 
 def test_permissions_know_every_interaction() -> None:
     assert set(RIGHTS) == {"create", "read", "vread", "history", "update", "delete", "search"}
+
+
+def test_everything_and_the_latest_keep_to_what_a_person_may_see(filled: Records) -> None:
+    with filled.read() as reader:
+
+        def held(who: Actor, *kinds: str) -> set[str]:
+            page = operations.everything(reader, who, "a", kinds, (), parse("Patient", [("_count", "1000")]))
+            return {one.reference for one in (*page.matches, *page.included)}
+
+        assert {"Patient/a", "Observation/of-a"} <= held(actor("clinician"))
+        assert not held(actor("clinician")) & {"Patient/b", "Observation/of-b"}
+        assert held(actor("biller")) == {"Patient/a"}
+        with pytest.raises(Forbidden):
+            held(actor("biller"), "Observation")
+        with pytest.raises(Forbidden):
+            held(actor("researcher"))
+        narrow = actor("clinician", grant("patient", "*", "rs"), patient="b")
+        with pytest.raises(NotFound):
+            held(narrow)
+        latest = parse("Observation", [("patient", "a,b")])
+        assert {one.patient for one in operations.latest(reader, narrow, latest, 9).matches} == {"b"}
+        with pytest.raises(Forbidden):
+            operations.latest(reader, actor("biller"), latest, 9)

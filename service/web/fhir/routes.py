@@ -7,6 +7,7 @@ from service.web.fhir.bundles import Bundles
 from service.web.fhir.description import search_parameters_in_words
 from service.web.fhir.history import History
 from service.web.fhir.interactions import Interaction, Parameter
+from service.web.fhir.operations import Operations
 from service.web.fhir.reading import Reading
 from service.web.fhir.searching import Searching
 from service.web.fhir.writing import Writing
@@ -38,6 +39,10 @@ _SEARCH = (
 
 
 _CONDITION = Parameter("parameters", "query", "Any search parameters of the type that find just one.", free=True)
+_VALIDATE = (
+    Parameter("mode", "query", "What is meant to be done: `create`, `update` or `profile`.", "create"),
+    Parameter("profile", "query", "A profile that it is held against, besides those it claims."),
+)
 _HISTORY = (
     Parameter("_since", "query", "Only what was changed at this moment or later.", "2026-03-01T00:00:00Z"),
     Parameter("_at", "query", "Only what was the present version at some moment of this time.", "2026-03"),
@@ -53,7 +58,7 @@ _VIEW = (
 def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
     """Everything `/fhir` offers, in the order in which it is described."""
     reading, searching, writing = Reading(work), Searching(work, settings), Writing(work, settings)
-    history, bundles = History(work, settings), Bundles(work, settings)
+    history, bundles, operations = History(work, settings), Bundles(work, settings), Operations(work, settings)
     return (
         Interaction(
             "capabilities",
@@ -174,6 +179,57 @@ def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
             {200: "A searchset, as of all resources of the type."},
             gives="Bundle",
             parameters=_SEARCH,
+        ),
+        Interaction(
+            "everything",
+            "GET",
+            "/Patient/{id}/$everything",
+            operations.everything,
+            "All that belongs to one patient, as far as you may see it.",
+            {200: "A searchset, with what the record refers to; `next` leads to the next page."},
+            gives="Bundle",
+            parameters=(
+                Parameter("_type", "query", "Only these types.", "Observation,Condition"),
+                Parameter("_since", "query", "Only what was changed at this moment or later.", "2026-03-01T00:00:00Z"),
+                _COUNT,
+                _LENIENT,
+            ),
+        ),
+        Interaction(
+            "lastn",
+            "GET",
+            "/Observation/$lastn",
+            operations.latest,
+            "The latest Observations of each code of one patient.",
+            {200: "A searchset; entries made in error are left out, unless `status` asks for them."},
+            gives="Bundle",
+            parameters=(
+                _SEARCH[0],
+                Parameter("max", "query", "How many of each code.", "3"),
+                _LENIENT,
+            ),
+        ),
+        Interaction(
+            "validate",
+            "POST",
+            "/{type}/$validate",
+            operations.validate,
+            "Whether a resource could be stored, and what should be known of it.",
+            {200: "The verdict; nothing is stored, and no reference is looked up."},
+            takes="resource",
+            gives="OperationOutcome",
+            parameters=_VALIDATE,
+        ),
+        Interaction(
+            "validate-instance",
+            "POST",
+            "/{type}/{id}/$validate",
+            operations.validate,
+            "Whether a resource could be stored under this id, and what should be known of it.",
+            {200: "The verdict; nothing is stored, and no reference is looked up."},
+            takes="resource",
+            gives="OperationOutcome",
+            parameters=_VALIDATE,
         ),
         Interaction(
             "vread",
