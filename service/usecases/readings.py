@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from service.domain.measurement import Measurement
 from service.errors import Invalid
 from service.fhir.derived import is_derived
+from service.fhir.orthosis.wear import is_wear
 from service.fhir.reading import from_observation, is_panel, kind_claimed
 from service.storage.records import Reader
 from service.storage.stored import Stored
@@ -28,7 +29,7 @@ def _read(found: Iterable[Stored]) -> tuple[list[Measurement], dict[str, int]]:
     for stored in found:
         resource = stored.resource
         if kind_claimed(resource) is None:
-            if not (is_panel(resource) or is_derived(resource)):
+            if not (is_panel(resource) or is_derived(resource) or is_wear(resource)):
                 not_used["not a reading of this record: it claims no profile of one"] += 1
             continue
         try:

@@ -113,6 +113,14 @@ STEP = st.builds(
 )
 
 
+WEAR = STEP.map(lambda step: step._replace(kind="worn"))
+TAKE_OVER = STEP.map(lambda step: step._replace(kind="taken-over"))
+HOLD = STEP.map(lambda step: step._replace(kind="held"))
+START_WITH = st.one_of(
+    st.just([]), st.tuples(TAKE_OVER, WEAR), st.tuples(TAKE_OVER, WEAR), st.tuples(TAKE_OVER, WEAR, HOLD, WEAR)
+).map(list)
+
+
 @dataclass
 class Known:
     """What the model knows of one orthosis."""
@@ -146,10 +154,13 @@ class Orthoses(RuleBasedStateMachine):
         self.known: dict[str, Known] = {}
         self.today = START
 
-    @initialize(fixed=st.booleans(), other=st.booleans())
-    def two_of_one_joint(self, fixed: bool, other: bool) -> None:
-        self.begin("ring-pip", fixed, "own")
-        self.begin("ring-pip", other, "bundle")
+    @initialize(fixed=st.tuples(st.booleans(), st.booleans()), starts=st.tuples(START_WITH, START_WITH))
+    def two_of_one_joint(self, fixed: tuple[bool, bool], starts: tuple[list[Step], list[Step]]) -> None:
+        """Most histories begin with both orthoses fitted, so that wearing them together is tried often."""
+        for one, door, steps in zip(fixed, ("own", "bundle"), starts, strict=True):
+            self.begin("ring-pip", one, door)
+            for step in steps:
+                self._happen(list(self.known.values())[-1], step)
 
     # What may happen
 
@@ -439,7 +450,7 @@ def test_histories_through_every_door(records: Records) -> None:
     run_state_machine_as_test(
         lambda: Orthoses(records),
         settings=settings(
-            max_examples=50,
+            max_examples=30,
             stateful_step_count=14,
             deadline=None,
             suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],

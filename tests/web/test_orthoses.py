@@ -117,6 +117,7 @@ def test_hours_are_kept_as_written_and_replaced_by_day_and_source(client: Record
     told = client.request("POST", address, content=body, headers={"content-type": "application/json"})
     assert told.json()["dose"]["worn"]["reported"]["hours"] == 21.5
     assert '"hours":21.50' in told.text
+    assert client.get(f"/patients/{found['patient'][8:]}/summary").json()["not_used"] == {}
     again = client.post(address, json={"days": [{"day": "2026-03-03", "hours": 10}]}).json()
     assert again["dose"]["worn"]["reported"]["days"] == 1
     assert again["dose"]["end_range"]["reported"] == 10
