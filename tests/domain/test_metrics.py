@@ -65,6 +65,56 @@ RELEASED = {
     "hand-volume-difference": 1,
     "questionnaire-result": 1,
 }
+CONDITIONS = {
+    "arc-of-motion": "mode orthosis_state treatment together",
+    "total-active-motion": "mode orthosis_state treatment together joints",
+    "total-passive-motion": "mode orthosis_state treatment together joints",
+    "percent-of-reference": "mode orthosis_state treatment together joints",
+    "percent-of-norm": "mode orthosis_state treatment together joints against",
+    "total-motion-grade": "mode orthosis_state treatment together joints against scheme",
+    "extension-deficit-sum": "mode orthosis_state treatment together joints",
+    "composite-flexion-gap": "mode orthosis_state treatment together joints against",
+    "interphalangeal-percent": "mode orthosis_state treatment together joints",
+    "strickland-grade": "mode orthosis_state treatment together joints scheme",
+    "strickland-adjusted-grade": "mode orthosis_state treatment together joints scheme",
+    "buck-gramcko-finger": "mode orthosis_state treatment together joints",
+    "buck-gramcko-thumb": "mode orthosis_state treatment together joints",
+    "louisville-grade": "mode orthosis_state treatment together joints",
+    "active-passive-difference": "motion orthosis_state treatment",
+    "lag-pattern": "motion orthosis_state treatment",
+    "clawing-index": "mode orthosis_state treatment together",
+    "tip-travel": "mode palm_landmark treatment",
+    "tightness-difference": "treatment",
+    "torque-angle-slope": "direction neighbours_held treatment",
+    "limb-arc": "arc mode orthosis_state treatment",
+    "grip-summary": "orthosis_state handle_position posture summary_rule treatment repeat",
+    "grip-best": "orthosis_state handle_position posture summary_rule treatment repeat",
+    "grip-variation": "orthosis_state handle_position posture summary_rule treatment repeat",
+    "grip-ratio": "orthosis_state handle_position posture summary_rule treatment repeat",
+    "grip-five-positions": "orthosis_state posture summary_rule treatment repeat",
+    "grip-expected": "orthosis_state handle_position posture summary_rule treatment repeat",
+    "grip-both-hands": "orthosis_state handle_position posture summary_rule treatment repeat",
+    "grip-z-score": "orthosis_state handle_position posture summary_rule treatment repeat norm",
+    "grip-percent-of-norm": "orthosis_state handle_position posture summary_rule treatment repeat norm",
+    "pinch-summary": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat",
+    "pinch-best": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat",
+    "pinch-variation": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat",
+    "pinch-ratio": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat",
+    "pinch-z-score": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat norm",
+    "pinch-percent-of-norm": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat norm",
+    "touch-threshold-category": "treatment scheme",
+    "touch-threshold-hand": "treatment scheme zones",
+    "touch-threshold-nerve": "treatment scheme zones",
+    "two-point-band": "touch criterion treatment",
+    "sensory-grade": "treatment",
+    "motor-grade-nerve": "treatment muscles",
+    "nerve-outcome": "domain",
+    "hand-volume-difference": "summary_rule treatment",
+    "questionnaire-result": (
+        "questionnaire questionnaire_name questionnaire_version questionnaire_language answered_by treatment"
+    ),
+}
+"""What must agree before two results of a metric may stand side by side, and in which order it is told."""
 EACH = pytest.mark.parametrize("metric", METRICS.values(), ids=lambda m: m.name)
 
 
@@ -177,6 +227,17 @@ def test_a_result_says_what_it_rests_on(metric, full) -> None:
         else:
             assert result.value.unit == metric.unit or not metric.unit
             assert isinstance(result.number, Decimal)
+
+
+@EACH
+def test_a_result_names_what_must_agree_with_another_one(metric, full) -> None:
+    found = [r for r in metric.compute(full.readings, full.states, asked(metric)) if not r.is_missing]
+    kept = {name for m in full.readings for name in (*m.axes, *m.context)}
+    for result in found:
+        assert " ".join(result.conditions) == CONDITIONS[metric.name]
+        for name in set(result.conditions) & kept - {"motion"}:
+            answers = {m.answer(name) for m in result.inputs if name in {**m.axes, **m.context}}
+            assert result.conditions[name] in answers, name
 
 
 @EACH

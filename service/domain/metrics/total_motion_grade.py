@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from service.domain.anatomy import PartState
 from service.domain.measurement import Measurement
@@ -32,7 +33,11 @@ def percents(
     of_reference = percent_of_reference.compute(measurements, states, parameters)
     of_norm = percent_of_norm.compute(measurements, states, parameters)
     marked = parameters.reference_for
-    chosen = [r for r in of_reference if r.conditions["mode"] == "active" and r.site.side in marked]
+    chosen = [
+        replace(r, conditions={**r.conditions, "against": "other hand"})
+        for r in of_reference
+        if r.conditions["mode"] == "active" and r.site.side in marked
+    ]
     return (*chosen, *(r for r in of_norm if r.site.side not in marked and r.site.key != "thumb"))
 
 
