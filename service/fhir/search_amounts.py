@@ -116,7 +116,7 @@ def amounts(value: Any) -> Iterator[Indexed]:
 
 
 def _scaled(value: Decimal | int) -> int:
-    return _within(floor(Fraction(value) * SCALE))
+    return _within(floor(value.scaleb(6)) if isinstance(value, Decimal) else value * SCALE)
 
 
 def _named(quantity: Json, lo: int, hi: int) -> Iterator[Indexed]:

@@ -133,15 +133,16 @@ def _of_modifiers(kind: str, parameter: Parameter, values: list[Any]) -> Iterato
     if parameter.kind == "token":
         if kind != "Observation":
             yield from _words(parameter, values)
-        for system, joined in (pair for value in values for pair in typed_identifiers(value)):
-            yield Row(f"{parameter.name}:of-type", system, joined)
-    elif parameter.kind == "reference":
+        if parameter.name == "identifier":
+            for system, joined in (pair for value in values for pair in typed_identifiers(value)):
+                yield Row("identifier:of-type", system, joined)
+    elif parameter.kind == "reference" and any("identifier" in value for value in values if isinstance(value, dict)):
         for system, code in (pair for value in values for pair in reference_identifiers(value)):
             yield Row(f"{parameter.name}:identifier", system, code)
 
 
 def _words(parameter: Parameter, values: list[Any]) -> Iterator[Row]:
-    for text in (text for value in values for text in concept_texts(value)):
+    for text in dict.fromkeys(text for value in values for text in concept_texts(value)):
         yield Row(f"{parameter.name}:text", text, fold(text))
 
 

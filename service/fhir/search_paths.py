@@ -91,7 +91,7 @@ def _keys(kind: str, steps: list[str]) -> Iterator[tuple[str, ...]]:
 
 def found(resource: Json, path: Path) -> list[Any]:
     """Every element that `path` reaches, in document order."""
-    if not any(name in resource for name in path.keys[0]):
+    if resource.keys().isdisjoint(path.keys[0]):
         return []
     values: list[Any] = [resource]
     for names in path.keys:
