@@ -12,6 +12,8 @@ import pytest
 from service.domain.metric import Missing
 from service.domain.repeatability import FACTOR, LEAST_GROUPS, Estimate, estimate_of, repeatability
 
+stats = pytest.importorskip("scipy.stats", reason="scipy, which the interval rests on, is not installed")
+
 MDC = "SEM = SD of differences / sqrt(2), MDC95 = 1.96 x SD of differences, PMC6558857 table 1"
 
 
@@ -66,7 +68,6 @@ def test_a_clinics_error_is_that_of_its_marked_pairs(visits) -> None:
 @pytest.mark.published(source="Bland & Altman, BMJ 1996;313:41: within-subject SD by one-way analysis of variance")
 def test_the_error_is_the_residual_of_an_analysis_of_variance() -> None:
     """Against scipy: F = mean square between / within, so within = between / F; unequal groups too."""
-    stats = pytest.importorskip("scipy.stats", reason="scipy is not installed")
     random = Random(7)
     groups = [[Fraction(random.randint(40, 90)) for _ in range(random.choice((2, 3)))] for _ in range(15)]
     f = stats.f_oneway(*([float(n) for n in g] for g in groups)).statistic

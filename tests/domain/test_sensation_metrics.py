@@ -6,14 +6,17 @@ from decimal import Decimal
 from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from service.domain.measurement import Coded, Quantity
 from service.domain.metric import Parameters, Result
 from service.domain.metrics import METRICS
 from service.domain.metrics.motor_grade_nerve import score_of
-from service.domain.metrics.nerve_outcome import domains_of
+from service.domain.metrics.nerve_outcome import DOMAINS, domains_of
 from service.domain.metrics.questionnaire_result import INSTRUMENTS, disability_score, not_scorable, wrist_score
 from service.domain.metrics.sensory_grade import grade_of
+from service.domain.metrics.two_point_band import BANDS, band_of
 
 MARKED = Parameters(reference_for=frozenset({"right"}))
 ASKED = Parameters(reference_for=frozenset({"right"}), include_from_memory=True)
@@ -261,3 +264,32 @@ def test_volume_beside_the_other_hand(visits) -> None:
     visits.readings = visits.readings[:1]
     visits.say("hand-volume", "left-hand", "not-performed")
     assert every(visits, "hand-volume-difference")[0].value.rule == "value-absent"
+
+
+@given(st.lists(st.integers(1, 5), min_size=10, max_size=30), st.sampled_from(["dash", "quickdash"]))
+def test_a_disability_score_stays_in_its_scale(answers, name) -> None:
+    given_answers = answers[: INSTRUMENTS[name].items]
+    found = disability_score(name, Decimal(sum(given_answers)), len(given_answers))
+    if len(given_answers) < INSTRUMENTS[name].least:
+        assert found.rule == "not-scorable"
+    else:
+        assert 0 <= found.number <= 100
+
+
+@given(st.lists(st.fractions(0, 1), min_size=8, max_size=8), st.integers(0, 7))
+def test_an_outcome_stays_in_its_scale_and_grows_with_each_part(values, place) -> None:
+    names = [name for domain in DOMAINS.values() for name in domain]
+    parts = dict(zip(names, values, strict=True))
+    found = domains_of(parts)
+    assert 0 <= found["total"] <= 3
+    assert all(0 <= found[domain] <= 1 for domain in DOMAINS)
+    assert domains_of({**parts, names[place]: Fraction(1)})["total"] >= found["total"]
+
+
+@given(st.lists(st.decimals(1, 20, places=1), min_size=2, max_size=2), st.sampled_from(["static", "moving"]))
+def test_a_wider_distance_never_has_a_better_band(distances, touch) -> None:
+    order = list(BANDS)
+    near, far = (band_of(Quantity(mm, "mm"), touch) for mm in sorted(distances))
+    if isinstance(near, Coded) and isinstance(far, Coded):
+        assert order.index(near.code) <= order.index(far.code)
+    assert not (isinstance(far, Coded) and not isinstance(near, Coded))

@@ -266,6 +266,7 @@ def test_a_deleted_patient_has_no_metrics(clinic: Clinic) -> None:
 
 
 def test_the_clinics_own_error_comes_from_all_patients(clinic: Clinic) -> None:
+    pytest.importorskip("scipy.stats", reason="scipy, which the interval rests on, is not installed")
     for day in range(1, 13):
         clinic.visit([grip("right", [str(20 + day % 3)]), grip("right", [str(21 + day % 2)], repeat="second")], day)
     (found,) = clinic.read(repeatability_of)
