@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection
 
 from service.fhir.search_dates import Interval
-from service.storage.sql import Sql, ask, both, one_of
+from service.storage.sql import Sql, ask, both, equals, one_of
 from service.storage.stored import Stored
 
 _COLUMNS = "pk, version, updated, deleted, method, body, patient"
@@ -43,18 +43,26 @@ def changes(
     connection: Connection, kinds: Collection[str], ident: str, span: Span, count: int, behind: Mark | None
 ) -> Changes:
     """At most `count` versions of resources of these types, or of one of them, behind a mark."""
-    which = both([one_of("r.type", sorted(kinds)), *([Sql("r.id = ?", (ident,))] if ident else [])])
-    present = _branch("resource r", "r", [which, *_of_span(span, "r", ""), *_behind(behind, "r")], count + 1)
+    most = count + 1
+    one = [Sql("r.id = ?", (ident,))] if ident else []
+    which = both([one_of("r.type", sorted(kinds)), *one])
     later = (
         "coalesce((SELECT n.updated FROM resource_version n WHERE n.pk = v.pk AND n.version = v.version + 1), "
         "r.updated)"
     )
     joined = "resource_version v JOIN resource r ON r.pk = v.pk"
-    earlier = _branch(joined, "v", [which, *_of_span(span, "v", later), *_behind(behind, "v")], count + 1)
+    earlier = _branch(joined, "v", [which, *_of_span(span, "v", later), *_behind(behind, "v")], most)
+    # One part for each type, so that each walks the index of that type in the order that is wanted.
+    parts = [
+        _branch(
+            "resource r", "r", [equals("r.type", kind), *one, *_of_span(span, "r", ""), *_behind(behind, "r")], most
+        )
+        for kind in sorted(kinds)
+    ]
+    listed = " UNION ALL ".join(f"SELECT * FROM ({part.text}) AS p{n}" for n, part in enumerate([*parts, earlier]))  # noqa: S608
     query = Sql(
-        f"SELECT * FROM (SELECT * FROM ({present.text}) AS a UNION ALL SELECT * FROM ({earlier.text}) AS b) AS whole "  # noqa: S608
-        f"ORDER BY updated DESC, pk DESC, version DESC LIMIT {count + 1}",
-        (*present.values, *earlier.values),
+        f"SELECT * FROM ({listed}) AS whole ORDER BY updated DESC, pk DESC, version DESC LIMIT {most}",  # noqa: S608
+        tuple(value for part in (*parts, earlier) for value in part.values),
     )
     rows = ask(connection, query).all()
     versions = tuple(Stored.of(row.type, row.id, row) for row in rows[:count])

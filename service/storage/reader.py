@@ -16,7 +16,7 @@ from service.storage.latest import latest
 from service.storage.search import search as find_matches
 from service.storage.sql import Sql, ask
 from service.storage.stored import Page, Stored
-from service.storage.tables import claim, observation, resource, resource_version, search_index
+from service.storage.tables import observation, resource, resource_version, search_index
 
 _CHUNK = 500
 
@@ -143,12 +143,6 @@ class Reader:
             query = select(resource.c.type, resource.c.id).where(resource.c.pk.in_(source.limit(limit + 1)), own)
             found += [f"{one.type}/{one.id}" for one in self._asked().execute(query.limit(limit))]
         return found[:limit]
-
-    def claimed(self, kind: str, condition: str) -> str | None:
-        """The id of the resource that holds a claim (see `Writer.claim`)."""
-        held = claim.c
-        query = select(held.id).where(held.type == kind, held.condition == condition)
-        return self._asked().execute(query).scalar()
 
     def trail(self, *, patient: str = "", of: tuple[str, str] | None = None) -> Iterator[audit.Entry]:
         """Who changed what, newest first: in one patient's record, of one resource (type, id), or in all."""

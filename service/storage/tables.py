@@ -1,6 +1,6 @@
 """The tables, the same on SQLite and PostgreSQL.
 
-The FHIR document in `body` is the record; every other table here but `txn`, `claim` and `meta` is derived
+The FHIR document in `body` is the record; every other table here but `txn` and `meta` is derived
 from documents and can be rebuilt. A resource's present version is in `resource`, its earlier ones in
 `resource_version`; nothing is stored twice. Instants are microseconds since 1970-01-01T00:00Z, days proleptic
 ordinals, numbers whole millionths: no driver gets the chance to turn a decimal into a float.
@@ -27,7 +27,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION = "0002"
+REVISION = "0003"
 """The schema this code needs; the newest migration."""
 
 metadata = MetaData(
@@ -86,6 +86,7 @@ resource_version = Table(
     Column("deleted", Boolean, nullable=False),
     Column("body", Text, nullable=False),
     PrimaryKeyConstraint("pk", "version", "patient"),
+    Index("resource_version_updated_pk_version", "updated", "pk", "version"),
     sqlite_with_rowid=False,
 )
 
@@ -144,12 +145,3 @@ Index(
     "search_index_value", _row.value, _row.parameter, _row.type, _row.pk, sqlite_where=_texts, postgresql_where=_texts
 )
 Index("search_index_lo", _row.type, _row.parameter, _row.lo, _row.pk, sqlite_where=_dates, postgresql_where=_dates)
-
-claim = Table(
-    "claim",
-    metadata,
-    Column("type", _Plain, primary_key=True),
-    Column("condition", _Plain, primary_key=True),
-    Column("id", _Plain, nullable=False),
-    Column("txn", BigInteger, nullable=False),
-)

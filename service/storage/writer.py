@@ -22,7 +22,7 @@ from service.storage.inserts import insert
 from service.storage.reader import Reader
 from service.storage.sql import Sql, ask
 from service.storage.stored import Stored
-from service.storage.tables import claim, observation, resource, resource_version, search_index, txn
+from service.storage.tables import observation, resource, resource_version, search_index, txn
 from service.storage.versions import same, stamp, without_stamp
 
 _VERSION = tuple(column.name for column in resource_version.c)
@@ -106,22 +106,7 @@ class Writer(Reader):
         self._begin()
         self._supersede(row, row.patient, "delete", "")
         self._unindex(row.pk)
-        self._connection.execute(delete(claim).where(claim.c.type == kind, claim.c.id == ident))
         return self._recorded(kind, ident, row.patient)
-
-    def claim(self, kind: str, condition: str, ident: str) -> None:
-        """Hold `condition` (a key the client chose) for one resource of a type, until that resource is deleted.
-
-        Raises `Duplicate` if another resource holds it.
-        """
-        holder = self.claimed(kind, condition)
-        if holder == ident:
-            return
-        if holder is not None:
-            message = f"'{condition}' belongs to {kind}/{holder} already."
-            raise Duplicate(Issue("duplicate", message, value=condition))
-        self._begin()
-        insert(self._connection, claim, [(kind, condition, ident, self._number)])
 
     @contextmanager
     def attempt(self) -> Iterator[None]:

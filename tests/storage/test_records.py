@@ -151,18 +151,6 @@ def test_an_identifier_finds_one_and_says_if_several_have_it(records: Records) -
             writer.by_identifier("Patient", "urn:example:chart", "C-1")
 
 
-def test_a_claim_is_held_by_one_and_freed_with_it(records: Records) -> None:
-    with records.write(LOCAL) as writer:
-        writer.update(PATIENT)
-        writer.claim("Patient", "key-1", PATIENT["id"])
-        writer.claim("Patient", "key-1", PATIENT["id"])
-        assert writer.claimed("Patient", "key-1") == PATIENT["id"]
-        with pytest.raises(Duplicate):
-            writer.claim("Patient", "key-1", "another")
-        writer.delete("Patient", PATIENT["id"])
-        assert writer.claimed("Patient", "key-1") is None
-
-
 def test_what_exists_and_who_refers(records: Records) -> None:
     with records.write(LOCAL) as writer:
         writer.update(PATIENT)
