@@ -1,4 +1,4 @@
-"""The profiles that readings claim, from the declarations of the kinds."""
+"""The profiles that resources claim; those of readings follow from the declarations of the kinds."""
 
 from __future__ import annotations
 
@@ -10,14 +10,16 @@ from service.domain.field import Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import MeasurementKind
 from service.domain.units import UNITS, convert
-from service.fhir.canonical import UCUM, value_set
+from service.fhir.canonical import UCUM
+from service.fhir.course_profiles import course_profiles
+from service.fhir.extensions import WORN
+from service.fhir.narrowing import bound, narrowed, person, rule
 from service.fhir.observation import (
     CAUTION,
     COMPONENTS,
     CONTEXT_SYSTEM,
     ENTERED,
     OBSERVATION_CODE,
-    ORTHOSIS_WORN,
     PANEL_PROFILE,
     SITE_SYSTEM,
     TRIAL,
@@ -26,19 +28,18 @@ from service.fhir.observation import (
     profile_of,
     value_system,
 )
+from service.fhir.orthosis_profiles import orthosis_profiles
 from service.fhir.snapshot import Change, structure_definition
 from service.fhir.terminology import short_name, sites_of
 from service.fhir.text import Json
 from service.fhir.value_sets import unit_set
 
-CORE = "http://hl7.org/fhir/StructureDefinition"
-BY_URL = {"discriminator": [{"type": "value", "path": "url"}], "ordered": False, "rules": "open"}
 BY_CODE = {"discriminator": [{"type": "pattern", "path": "code"}], "ordered": False, "rules": "closed"}
 
 
 def profiles() -> list[Json]:
     """Every StructureDefinition of ours."""
-    return [*(_of_kind(kind) for kind in KINDS.values()), _arc_panel()]
+    return [*(_of_kind(kind) for kind in KINDS.values()), _arc_panel(), *course_profiles(), *orthosis_profiles()]
 
 
 def _of_kind(kind: MeasurementKind) -> Json:
@@ -52,15 +53,15 @@ def _changes(kind: MeasurementKind, name: str) -> Iterator[Change]:
         {
             "short": kind.title,
             "definition": kind.description,
-            "constraint": [_rule(profile_of(kind), *each) for each in _rules(kind, name)],
+            "constraint": [rule(profile_of(kind), *each) for each in _rules(kind, name)],
         },
     )
     yield from _around(f"{kind.name}-code", "" if kind.sites == (PERSON,) else f"{kind.name}-site")
     yield "Observation.value[x]", _value(kind)
-    yield "Observation.dataAbsentReason", _bound("absent-reason", "Why there is no value. Missing is not zero.")
+    yield "Observation.dataAbsentReason", bound("absent-reason", "Why there is no value. Missing is not zero.")
     for field in kind.fields:
         if field.place == "method":
-            yield "Observation.method", _bound(short_name(answer_system(kind, field)), field.title)
+            yield "Observation.method", bound(short_name(answer_system(kind, field)), field.title)
     yield "Observation.component", {"slicing": BY_CODE, "short": "How the reading was taken, and its single trials"}
     yield "Observation.component.modifierExtension", {"max": "0"}
     for field in kind.context_fields:
@@ -69,35 +70,23 @@ def _changes(kind: MeasurementKind, name: str) -> Iterator[Change]:
     if kind.summary_rules:
         yield from _trial(kind)
     yield from _component(ENTERED, COMPONENTS[ENTERED], "1", {"type": [{"code": "string"}]})
-    yield from _component(CAUTION, COMPONENTS[CAUTION], "*", {"type": [{"code": "CodeableConcept"}]})
+    asked = {"type": [{"code": "CodeableConcept"}], **bound("caution", "The rule that asked, and why it was accepted")}
+    yield from _component(CAUTION, COMPONENTS[CAUTION], "*", asked)
 
 
 def _around(code: str, site: str) -> Iterator[Change]:
     """What every reading and every whole has: whose, when, by whom, where, and perhaps with which orthosis."""
-    yield "Observation.extension", {"slicing": BY_URL}
-    yield (
-        "Observation.extension:orthosis-worn",
-        {
-            "short": "The orthosis in which, or just out of which, the reading was taken",
-            "max": "1",
-            "type": [{"code": "Extension", "profile": [ORTHOSIS_WORN]}],
-        },
-    )
+    yield from narrowed("Observation", WORN)
     yield "Observation.modifierExtension", {"max": "0"}
-    yield "Observation.code", _bound(code, "What was measured")
-    patient = [{"code": "Reference", "targetProfile": [f"{CORE}/Patient"]}]
-    yield "Observation.subject", {"short": "Whose hand was measured", "min": 1, "type": patient}
+    yield "Observation.code", bound(code, "What was measured")
+    yield person("Observation.subject", "Whose hand was measured")
     moment = "When it was measured: the moment with its offset, or the day alone where only that is known"
     yield "Observation.effective[x]", {"short": moment, "min": 1, "type": [{"code": "dateTime"}]}
     yield "Observation.performer", {"short": "Who measured", "min": 1}
     if site:
-        yield "Observation.bodySite", {**_bound(site, "Where, with its side"), "min": 1}
+        yield "Observation.bodySite", {**bound(site, "Where, with its side"), "min": 1}
     else:
         yield "Observation.bodySite", {"short": "None: this belongs to the person", "max": "0"}
-
-
-def _bound(name: str, short: str) -> Json:
-    return {"short": short, "binding": {"strength": "required", "valueSet": value_set(name)}}
 
 
 def _value(kind: MeasurementKind) -> Json:
@@ -105,11 +94,11 @@ def _value(kind: MeasurementKind) -> Json:
         short = "What was measured, in a unit of this kind, or what was found"
         return {
             "type": [{"code": "Quantity"}, {"code": "CodeableConcept"}],
-            **_bound(f"{kind.name}-value-or-unit", short),
+            **bound(f"{kind.name}-value-or-unit", short),
         }
     if kind.values:
-        return {"type": [{"code": "CodeableConcept"}], **_bound(short_name(value_system(kind)), "What was found")}
-    return {"type": [{"code": "Quantity"}], **_bound(f"{kind.name}-unit", "What was measured, in a unit of this kind")}
+        return {"type": [{"code": "CodeableConcept"}], **bound(short_name(value_system(kind)), "What was found")}
+    return {"type": [{"code": "Quantity"}], **bound(f"{kind.name}-unit", "What was measured, in a unit of this kind")}
 
 
 def _answer(kind: MeasurementKind, field: Field) -> Iterator[Change]:
@@ -117,21 +106,21 @@ def _answer(kind: MeasurementKind, field: Field) -> Iterator[Change]:
     if field.choices:
         stated = {
             "type": [{"code": "CodeableConcept"}],
-            **_bound(short_name(answer_system(kind, field)), field.title),
+            **bound(short_name(answer_system(kind, field)), field.title),
         }
     if field.units:
-        stated = {"type": [{"code": "Quantity"}], **_bound(unit_set(kind, field), field.title)}
+        stated = {"type": [{"code": "Quantity"}], **bound(unit_set(kind, field), field.title)}
     yield from _component(field_code(field), field.title, "1", stated)
 
 
 def _trial(kind: MeasurementKind) -> Iterator[Change]:
     path = f"Observation.component:{TRIAL}"
-    amount = {"type": [{"code": "Quantity"}], **_bound(f"{kind.name}-unit", "One attempt, in a unit of this kind")}
+    amount = {"type": [{"code": "Quantity"}], **bound(f"{kind.name}-unit", "One attempt, in a unit of this kind")}
     yield from _component(TRIAL, COMPONENTS[TRIAL], "*", amount if kind.values else _value(kind))
-    rules = [_rule(profile_of(kind), f"{key}-of-trial", text, test) for key, text, test in _of_quantity(kind)]
+    rules = [rule(profile_of(kind), f"{key}-of-trial", text, test) for key, text, test in _of_quantity(kind)]
     if rules:
         yield path, {"constraint": rules}
-    yield f"{path}.dataAbsentReason", _bound("absent-reason", "Why this trial has no value")
+    yield f"{path}.dataAbsentReason", bound("absent-reason", "Why this trial has no value")
 
 
 def _component(code: str, title: str, most: str, value: Json) -> Iterator[Change]:
@@ -140,10 +129,6 @@ def _component(code: str, title: str, most: str, value: Json) -> Iterator[Change
     yield path, {"short": title, "max": most}
     yield f"{path}.code", {"patternCodeableConcept": pattern}
     yield f"{path}.value[x]", value
-
-
-def _rule(source: str, key: str, human: str, expression: str) -> Json:
-    return {"key": key, "severity": "error", "human": human, "expression": expression, "source": source}
 
 
 def _rules(kind: MeasurementKind, name: str) -> Iterator[tuple[str, str, str]]:
@@ -213,7 +198,7 @@ def _arc_panel() -> Json:
 
 
 def _panel_changes(text: str) -> Iterator[Change]:
-    rules = [_rule(PANEL_PROFILE, *each) for each in _unmistakable("arc-panel")]
+    rules = [rule(PANEL_PROFILE, *each) for each in _unmistakable("arc-panel")]
     yield "Observation", {"short": "Arc of motion", "definition": text, "constraint": rules}
     yield from _around("arc-panel-code", "arc-panel-site")
     yield "Observation.value[x]", {"max": "0"}

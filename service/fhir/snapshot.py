@@ -34,13 +34,14 @@ def derive(base: Json, changes: Iterable[Change]) -> tuple[list[Json], list[Json
     """The elements of the snapshot and of the differential of a profile on `base`.
 
     A change to an id that ends in a slice name unknown so far opens that slice: it starts as a copy of the sliced
-    element with all below it. Invariants are added to those of the base; everything else replaces what was there.
+    element with all below it. A change below a slice of extensions opens the extension. Invariants are added to those
+    of the base; everything else replaces what was there.
     """
     elements = [_kept(element) for element in base["snapshot"]["element"]]
     differential: dict[str, Json] = {}
     for ident, narrowed in changes:
         if not any(element["id"] == ident for element in elements):
-            _open_slice(elements, ident)
+            _open(elements, ident)
         element = next(element for element in elements if element["id"] == ident)
         _narrow(element, narrowed)
         stated = differential.setdefault(ident, _start(element))
@@ -63,6 +64,19 @@ def _start(element: Json) -> Json:
 def _narrow(element: Json, narrowed: dict[str, Any]) -> None:
     for key, value in narrowed.items():
         element[key] = [*element.get(key, ()), *value] if key == "constraint" else value
+
+
+def _open(elements: list[Json], ident: str) -> None:
+    above = ident.rpartition(".")[0]
+    place = next((place for place, element in enumerate(elements) if element["id"] == above), None)
+    if place is None or [t["code"] for t in elements[place].get("type", ())] != ["Extension"]:
+        return _open_slice(elements, ident)
+    path, name = elements[place]["path"], len("Extension")
+    inside = base_definition("Extension")["snapshot"]["element"][1:]
+    elements[place + 1 : place + 1] = [
+        {**_kept(each), "id": above + each["id"][name:], "path": path + each["path"][name:]} for each in inside
+    ]
+    return None
 
 
 def _open_slice(elements: list[Json], ident: str) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from service.domain.anatomy import PERSON, SITE_TERMS
+from service.domain.cautions import CAUTIONS
 from service.domain.field import COMMON
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, MeasurementKind
@@ -103,8 +104,7 @@ def _shared() -> Iterator[System]:
         CAUTION_SYSTEM,
         "What was asked about a reading",
         "The rule that found a reading unlikely; a person then confirmed it and gave the reason.",
-        (),
-        content="fragment",
+        tuple(CAUTIONS.values()),
     )
 
 

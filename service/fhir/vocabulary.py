@@ -7,13 +7,17 @@ from typing import NamedTuple
 
 from service.domain.anatomy import LEVELS, SIDES, STATES
 from service.domain.course import REFERRAL_ITEMS, ZONES
+from service.domain.field import MODE
 from service.domain.instrument import TYPES
+from service.domain.kinds import KINDS
 from service.domain.orthosis.design import FABRICATION, FORMS, MECHANISMS, MOTIONS, PURPOSES, REGIONS, REMOVABLE
 from service.domain.orthosis.episode import ACTS, END_REASONS, FINDINGS
 from service.domain.orthosis.regimens import WEARING
 from service.domain.picture import PURPOSES as PICTURE_PURPOSES
 from service.domain.picture import VIEWS
+from service.domain.precautions import MOTIONS as PRECAUTION_MOTIONS
 from service.domain.terms import Term
+from service.fhir import record_words as words
 from service.fhir.canonical import code_system
 from service.fhir.course import LEVEL_SYSTEM, SIDE_SYSTEM, STATE_SYSTEM
 from service.fhir.instrument import TYPE_SYSTEM
@@ -39,6 +43,8 @@ def _in_words(codes: tuple[str, ...]) -> dict[str, str]:
 def _shown(terms: Mapping[str, Term]) -> dict[str, str]:
     return {code: term.display for code, term in terms.items()}
 
+
+_KINDS = {kind.name: kind.title for kind in KINDS.values()}
 
 WORD_LISTS: tuple[WordList, ...] = (
     WordList(SIDE_SYSTEM, "Side", "The left or the right hand of a person.", _in_words(SIDES)),
@@ -80,6 +86,37 @@ WORD_LISTS: tuple[WordList, ...] = (
         "Item of a referral",
         "What a referral after an injury of the hand should tell.",
         REFERRAL_ITEMS,
+    ),
+    WordList(code_system("measurement-kind"), "Kind of measurement", "What a reading is a reading of.", _KINDS),
+    WordList(
+        code_system("direction-of-motion"),
+        "Direction of motion",
+        "A direction in which a joint moves.",
+        _in_words(PRECAUTION_MOTIONS),
+    ),
+    WordList(
+        code_system("mode-of-motion"),
+        "Mode of motion",
+        "Who moved the joint: the patient, the examiner, or both.",
+        _shown(MODE.choices),
+    ),
+    WordList(
+        code_system("wanted-change"),
+        "Wanted change",
+        "Whether more or less of a measure is wanted.",
+        {"more": "more is wanted", "less": "less is wanted"},
+    ),
+    WordList(code_system("role"), "Role", "In which role somebody acts in the record.", words.ROLES),
+    WordList(code_system("audit-act"), "Act", "What somebody did, beside the interactions of FHIR.", words.ACTS),
+    WordList(
+        code_system("origin"), "Origin of an entry", "Where an entry came from, as it still stands.", words.ORIGIN
+    ),
+    WordList(code_system("signature"), "Signature", "Whether another person must sign an entry.", words.SIGNATURE),
+    WordList(
+        code_system("precaution"),
+        "Precaution",
+        "Precautions that the record itself takes account of; all others are the clinic's own words.",
+        words.PRECAUTIONS,
     ),
     WordList(names.END_SYSTEM, "Reason for the end", "Why the wearing of an orthosis ended.", END_REASONS),
 )

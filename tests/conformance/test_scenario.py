@@ -57,7 +57,6 @@ def test_no_validator_complains_of_the_example_clinic(resources: list[Json], val
         f"{resource['resourceType']}/{resource['id']}: {complaint}"
         for resource in judged
         for complaint in complaints(validator, resource)
-        if not any(complaint.message.startswith(f"The extension {url} could not be found") for url in UNPUBLISHED)
     }
     assert sorted(found) == []
 
@@ -72,23 +71,6 @@ def one_of_each_code(resources: list[Json]) -> list[Json]:
     return list(kept.values())
 
 
-UNPUBLISHED = {
-    f"{BASE}/{name}"
-    for name in (
-        "CodeSystem/origin",
-        "StructureDefinition/course-of-therapy",
-        "StructureDefinition/orthosis",
-        "StructureDefinition/orthosis-event",
-        "StructureDefinition/orthosis-event-place",
-        "StructureDefinition/orthosis-order",
-        "StructureDefinition/orthosis-plan",
-        "StructureDefinition/orthosis-wearing",
-        "StructureDefinition/part-state",
-    )
-}
-"""Addresses of ours that resources carry though no definition is published for them."""
-
-
 def addresses(value: Any) -> Iterator[str]:
     if isinstance(value, str) and value.startswith(f"{BASE}/"):
         yield value
@@ -99,5 +81,5 @@ def addresses(value: Any) -> Iterator[str]:
 def test_every_address_of_ours_in_a_resource_leads_to_its_definition(resources: list[Json]) -> None:
     published = {each["url"] for each in conformance.resources().values()}
     used = {address for resource in resources for address in addresses(resource)}
-    assert used
-    assert used - published == UNPUBLISHED
+    assert len(used) > 20
+    assert used - published == set()

@@ -42,21 +42,7 @@ def in_folder(folder: Path) -> dict[str, Json]:
 READINGS = {**in_folder(EXAMPLES), **in_folder(HANDWRITTEN)}
 
 
-NO_PERFORMER = "forearm-supination-nothing-recorded"
-"""Says nothing of who measured, not even that it is unknown; the profile asks for that."""
-
-
-def lawful_or_not(names: list[str]) -> list[Any]:
-    reason = "a reading whose examiner is unknown does not say so in its performer yet"
-    return [
-        pytest.param(*case.values, id=case.id, marks=pytest.mark.xfail(reason=reason))
-        if case.id in (f"{NO_PERFORMER}-ours", f"{NO_PERFORMER}-pyrofile")
-        else case
-        for case in cases(names, READINGS)
-    ]
-
-
-@pytest.mark.parametrize(("resource", "validator"), lawful_or_not(list(READINGS)))
+@pytest.mark.parametrize(("resource", "validator"), cases(list(READINGS), READINGS))
 def test_no_validator_complains_of_a_reading(resource: Json, validator: str) -> None:
     assert [str(complaint) for complaint in complaints(validator, resource)] == []
 

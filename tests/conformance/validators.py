@@ -71,7 +71,7 @@ FALSE_ALARMS = (
     FalseAlarm(
         "pyrofile",
         r"profile(\.element)?\.binding\.required",
-        r"Observation\.(code|bodySite)",
+        r"\w+\.(code|bodySite|target\.measure)",
         r"Code '(\d{5}-\d|\d{6,18})' is not in required profile ValueSet .*",
         "A LOINC or SNOMED CT coding stands beside ours. R4 (terminologies.html#required) asks of a CodeableConcept "
         "that one of its codings be from the value set; this validator asks it of each. That ours is there is a rule "

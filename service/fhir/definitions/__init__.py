@@ -73,6 +73,8 @@ BASE_TYPES: tuple[str, ...] = (
     "DeviceRequest",
     "Flag",
     "Goal",
+    "Media",
+    "DeviceMetric",
 )
 """The types whose whole StructureDefinition is kept, to derive profiles from."""
 

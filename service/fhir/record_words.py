@@ -1,0 +1,34 @@
+"""The words by which the record says how it is kept: roles, acts in the trail, and marks on entries."""
+
+from __future__ import annotations
+
+ROLES: dict[str, str] = {
+    "local": "the one person at this computer, while nobody signs in",
+    "clinician": "clinician",
+    "student": "student or assistant whose entries another signs",
+    "front-desk": "front desk",
+    "biller": "biller",
+    "researcher": "researcher",
+    "auditor": "auditor",
+    "administrator": "administrator",
+    "system": "a program that acts for itself",
+}
+ACTS: dict[str, str] = {
+    "summary": "read the summary of a patient",
+    "visit": "wrote down a visit",
+    "metrics": "read results of metrics",
+    "visit-metrics": "read results of metrics of one visit",
+    "derive": "stored results of metrics",
+    "repeatability": "read the clinic's own measurement error",
+    "course": "read a course of therapy",
+    "course-entry": "wrote down what belongs to a course of therapy",
+    "precautions": "read precautions",
+    "orthoses": "read orthosis episodes",
+    "orthosis-events": "wrote down events of an orthosis",
+    "token": "asked for a token",
+    "request": "asked for what could not be answered",
+}
+"""What is written into the trail beside the interactions of FHIR."""
+ORIGIN: dict[str, str] = {"imported": "as imported"}
+SIGNATURE: dict[str, str] = {"co-signature-needed": "co-signature needed"}
+PRECAUTIONS: dict[str, str] = {"no-protective-sensation": "no protective sensation"}
