@@ -129,6 +129,8 @@ def _require_form(where: str, method: str, target: re.Match[str], url: str) -> N
         form += "/_history"
     if target["query"] is not None:
         form += "?search"
+    if method == "GET" and target["id"] and target["query"] is not None:
+        raise _wrong(f"{where}.url", "Reading inside a Bundle takes no parameters.", url, "Type/id or Type?search")
     if method in _FORMS and form not in _FORMS[method]:
         raise _wrong(f"{where}.url", f"{method} is not offered on such a url.", url, " or ".join(_FORMS[method]))
 

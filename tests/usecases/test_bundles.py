@@ -273,6 +273,7 @@ def test_an_entry_may_begin_with_this_servers_address(records: Records) -> None:
         (entry("POST", "Patient/p", patient()), "url"),
         (entry("PUT", "Patient", patient()), "url"),
         (entry("DELETE", "Patient"), "url"),
+        (entry("GET", "Patient/p?_elements=name"), "url"),
         (entry("PATCH", "Patient/p", {"resourceType": "Binary", "contentType": "text/plain"}), "contentType"),
         (entry("PATCH", "Patient/p", patient(id="p")), "resource"),
         (entry("POST", "Patient"), "resource"),

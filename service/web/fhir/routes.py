@@ -32,8 +32,17 @@ _COUNT = Parameter("_count", "query", "How many entries a page holds.", "50")
 _SEARCH = (
     Parameter("parameters", "query", "Any search parameters of the type, each under its own name.", free=True),
     _COUNT,
-    Parameter("_sort", "query", "What orders the matches; `-` before it for the latest first.", "-date"),
+    Parameter(
+        "_sort",
+        "query",
+        "What orders the matches, one or several; `-` before one for the latest first.",
+        "-date,status",
+    ),
     Parameter("_total", "query", "`accurate` counts all matches.", "accurate"),
+    Parameter("_include", "query", "What the matches refer to comes along.", "Observation:subject"),
+    Parameter("_revinclude", "query", "What refers to the matches comes along.", "Provenance:target"),
+    Parameter("_summary", "query", "`count` alone, or `true`, `text` or `data`: a part of each resource.", "count"),
+    Parameter("_elements", "query", "The elements wanted of each resource.", "status,code"),
     _LENIENT,
 )
 
