@@ -31,6 +31,8 @@ def narrowed(path: str, *extensions: Extension, required: tuple[Extension, ...] 
         if each in required:
             found["min"] = 1
         yield f"{path}.extension:{each.name}", {**found, "type": [{"code": "Extension", "profile": [each.url]}]}
+        # Said again here: not every validator follows the type's profile to the address that tells slices apart.
+        yield f"{path}.extension:{each.name}.url", {"fixedUri": each.url}
 
 
 def person(path: str, short: str) -> Change:

@@ -27,17 +27,15 @@ def by_id(elements: list[Element]) -> dict[str, Element]:
 
 
 def base_of(profile: Element) -> dict[str, Element]:
-    """The elements of the base by id, with those of each extension inside an extension that the profile opens."""
+    """The elements of the base by id, with those inside each extension that the profile opens."""
     found = by_id(base_definition(profile["type"])["snapshot"]["element"])
-    if profile["type"] == "Extension" and has_parts(profile):
-        for each in base_definition("Extension")["snapshot"]["element"][1:]:
-            place = "Extension.extension" + each["path"].removeprefix("Extension")
-            found[place] = {**each, "id": place, "path": place}
+    inside = by_id(base_definition("Extension")["snapshot"]["element"])
+    for ident in by_id(profile["snapshot"]["element"]):
+        whole = unsliced(ident)
+        above, _, leaf = whole.rpartition(".")
+        if whole not in found and above.endswith(".extension"):
+            found[whole] = {**inside[f"Extension.{leaf}"], "id": whole, "path": whole}
     return found
-
-
-def has_parts(profile: Element) -> bool:
-    return any(element.get("sliceName") for element in profile["differential"]["element"])
 
 
 def unsliced(ident: str) -> str:
