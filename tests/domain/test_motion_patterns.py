@@ -221,3 +221,90 @@ def test_arcs_of_two_planes_and_modes_stay_apart(visits) -> None:
     visits.joint("right-wrist", "20-0-30", motion="radial-deviation-ulnar-deviation", together="unknown")
     found = METRICS["limb-arc"].compute(visits.readings, (), Parameters())
     assert [(r.conditions["mode"], r.number) for r in found] == [("active", 130), ("passive", 145), ("active", 50)]
+
+
+def test_tightness_before_and_after_treatment_and_of_extension_stay_apart(visits) -> None:
+    for treatment, straight in (("before", "50"), ("after", "70")):
+        for held, degrees in (("mcp-flexed", "90"), ("mcp-extended", straight)):
+            fields = {"motion": "flexion", "neighbour": held, "treatment": treatment}
+            visits.say("tightness", "right-index-pip", degrees, "deg", **fields)
+    visits.say("tightness", "right-index-pip", "10", "deg", motion="extension-deficit", neighbour="mcp-flexed")
+    visits.say("tightness", "right-index-pip", "80", "deg", motion="flexion", neighbour="wrist-flexed")
+    visits.say("tightness", "right-index-dip", "60", "deg", motion="flexion", neighbour="mcp-flexed")
+    found = METRICS["tightness-difference"].compute(visits.readings, (), Parameters())
+    assert [(r.conditions["treatment"], r.number, r.site.key) for r in found] == [
+        ("before", 40, "index-pip"),
+        ("after", 20, "index-pip"),
+    ]
+
+
+def test_a_missing_position_of_a_tightness_test_is_named(visits) -> None:
+    visits.say("tightness", "right-index-pip", "90", "deg", motion="flexion", neighbour="mcp-flexed")
+    result = one(visits, "tightness-difference")
+    assert result.value.reason == "Flexion with the MCP straight was read not at all."
+    assert result.site.code == "right-index-pip"
+    visits.say("tightness", "right-index-pip", "80", "deg", motion="flexion", neighbour="mcp-flexed")
+    reason = "Flexion with the MCP bent was read more than once, with different values."
+    assert one(visits, "tightness-difference").value.reason == reason
+
+
+def test_curves_of_two_directions_and_positions_of_neighbours_stay_apart(visits) -> None:
+    for motion, held, degrees in (
+        ("extension-deficit", "wrist straight", ("40", "30")),
+        ("extension-deficit", "wrist bent", ("40", "20")),
+        ("flexion", "wrist straight", ("60", "70")),
+    ):
+        for force, angle in zip(("1 N", "2 N"), degrees, strict=True):
+            fields = {"motion": motion, "force": force, "lever_arm": "10 cm", "neighbours_held": held}
+            visits.say("torque-angle", "right-index-pip", angle, "deg", **fields)
+    found = METRICS["torque-angle-slope"].compute(visits.readings, (), Parameters())
+    assert [(r.conditions["direction"], r.conditions["neighbours_held"], r.number) for r in found] == [
+        ("extension", "wrist straight", 100),
+        ("extension", "wrist bent", 200),
+        ("flexion", "wrist straight", 100),
+    ]
+    assert {r.site.code for r in found} == {"right-index-pip"}
+    assert {r.visit for r in found} == {"Encounter/1"}
+
+
+def test_an_angle_without_a_number_is_no_point(visits) -> None:
+    point(visits, "1 N", "10 cm", "40")
+    fields = {"motion": "extension-deficit", "force": "2 N", "lever_arm": "10 cm"}
+    visits.say("torque-angle", "right-index-pip", "stopped-for-pain", "deg", **fields)
+    result = one(visits, "torque-angle-slope")
+    assert (result.counts, result.site.code) == ({"points": 1}, "right-index-pip")
+    assert result.value.reason == "A slope needs angles under at least two different torques."
+
+
+def test_reasons_of_an_arc_of_the_arm_are_whole_sentences(visits) -> None:
+    visits.end("right-wrist", "radial-deviation", "20", together="unknown")
+    result = one(visits, "limb-arc")
+    assert result.value.reason == "Ulnar deviation of the right wrist has no value at this visit."
+    visits.end("right-wrist", "ulnar-deviation", "30", together="unknown")
+    visits.end("right-wrist", "ulnar-deviation", "25", together="unknown")
+    reason = "Ulnar deviation of the right wrist was read more than once, with different values."
+    assert one(visits, "limb-arc").value.reason == reason
+    visits.state("right-wrist", "fused", angle="10")
+    fused = one(visits, "limb-arc")
+    assert (fused.value.rule, fused.value.reason) == (
+        "part-lacking",
+        "The right wrist does not move: right wrist fused.",
+    )
+    assert fused.site.code == "right-wrist"
+
+
+@pytest.mark.parametrize(("angle", "words"), [("20", "at 20 degrees"), ("", "at an angle not recorded")])
+def test_a_fused_joint_says_at_which_angle_and_an_absent_one_at_which_level(visits, angle, words) -> None:
+    visits.joint("right-index-mcp", "0-0-80")
+    visits.joint("left-index-mcp", "0-0-80")
+    visits.state("right-index-pip", "fused", angle=angle)
+    visits.state("left-index", "absent", level="middle-phalanx")
+    right, left = METRICS["total-active-motion"].compute(visits.readings, visits.states, Parameters())
+    pip = right.parts[1]
+    assert (pip.number, pip.value.unit) == (0, "deg")
+    assert pip.notes == (f"right PIP joint of the index finger fused {words}: contributes 0",)
+    dip = left.parts[2]
+    assert dip.value.reason == (
+        "The left DIP joint of the index finger is not there: left index finger absent at the level of the middle "
+        "phalanx."
+    )
