@@ -6,6 +6,7 @@ orthoses may do together now. The record judges the same from resources alone, r
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
@@ -446,11 +447,11 @@ class Orthoses(RuleBasedStateMachine):
 
 
 def test_histories_through_every_door(records: Records) -> None:
-    """On both databases; every refusal leaves every version as it was."""
+    """On both databases; every refusal leaves every version as it was. HANDRECORD_HISTORIES asks for more of them."""
     run_state_machine_as_test(
         lambda: Orthoses(records),
         settings=settings(
-            max_examples=30,
+            max_examples=int(os.environ.get("HANDRECORD_HISTORIES", "16")),
             stateful_step_count=14,
             deadline=None,
             suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
