@@ -308,3 +308,22 @@ def test_a_fused_joint_says_at_which_angle_and_an_absent_one_at_which_level(visi
         "The left DIP joint of the index finger is not there: left index finger absent at the level of the middle "
         "phalanx."
     )
+
+
+def test_a_pattern_stands_with_the_difference_and_both_readings(visits) -> None:
+    result = lag(visits, "60", "30")
+    assert [(p.metric, p.number) for p in result.parts] == [("active-passive-difference", 30)]
+    assert [m.answer("mode") for m in result.inputs] == ["active", "passive"]
+    assert (result.visit, result.site.code) == ("Encounter/1", "right-index-pip")
+    assert result.notes[:2] == (
+        "30 degrees short of whole passive extension",
+        "may suggest the joint together with tendon glide, weakness or pain",
+    )
+
+
+@pytest.mark.parametrize(
+    ("active", "code"),
+    [("4.9", "neither"), ("5", "cannot-be-told"), ("13.6", "cannot-be-told"), ("13.7", "active-less")],
+)
+def test_the_limits_themselves_are_not_beyond_error(visits, active, code) -> None:
+    assert lag(visits, active, "0").value == Coded(code)

@@ -261,3 +261,21 @@ def test_pinch_has_what_grip_has(visits) -> None:
     assert [p.metric for p in one(visits, "pinch-summary", marked).parts] == ["pinch-best", "pinch-variation"]
     assert one(visits, "pinch-best", marked).number == 9
     assert one(visits, "pinch-variation", marked).number == Decimal("12.5")
+
+
+def test_what_is_expected_stands_with_both_tests_and_says_what_it_was_made_from(visits) -> None:
+    visits.grip("left", "20 stopped-for-pain 20")
+    visits.grip("right", "44 44 44")
+    marked = Parameters(reference_for=frozenset({"left"}), dominant="right")
+    result = one(visits, "grip-expected", marked, "left")
+    assert [(p.site.side, p.number) for p in result.parts] == [("left", 20), ("right", 44)]
+    assert [m.site.side for m in result.inputs] == ["left", "right"]
+    assert result.parameters == {"dominant": "right", "reference": "right"}
+    assert (result.site.code, result.visit) == ("left-hand", "Encounter/1")
+    assert "trial 2: begun and stopped because of pain" in result.notes
+    unknown = one(visits, "grip-expected", replace(marked, dominant=""), "left")
+    assert unknown.value.reason == "Which hand is dominant is not known."
+    assert unknown.parameters["dominant"] == "unknown"
+    assert [p.site.side for p in unknown.parts] == ["left"]
+    other = one(visits, "grip-expected", marked, "right")
+    assert (other.value.rule, len(other.parts)) == ("no-reference", 1)
