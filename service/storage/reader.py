@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from itertools import groupby
+from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, Select, select, tuple_
+from sqlalchemy import Connection, Select, select
 
 from service.errors import Gone, Issue, NotFound, SeveralMatches
 from service.fhir.search_parameters import Query
@@ -14,7 +16,7 @@ from service.storage.audit_check import Verdict, verify
 from service.storage.changes import Changes, Mark, Span, changes
 from service.storage.latest import latest
 from service.storage.search import search as find_matches
-from service.storage.sql import Sql, ask
+from service.storage.sql import Sql, ask, both, equals, one_of
 from service.storage.stored import Page, Stored
 from service.storage.tables import observation, resource, resource_version, search_index
 
@@ -110,24 +112,26 @@ class Reader:
             yield Stored.of(kind, row.id, row)
 
     def several(self, keys: Collection[tuple[str, str]]) -> list[Stored]:
-        """Those of these (type, id) that are in the record and not deleted."""
-        wanted, found = sorted(keys), []
-        pair = tuple_(resource.c.type, resource.c.id)
-        for start in range(0, len(wanted), _CHUNK):
-            chunk = wanted[start : start + _CHUNK]
-            query = select(resource).where(pair.in_(chunk), resource.c.deleted.is_(False)).order_by(resource.c.pk)
-            found += [Stored.of(row.type, row.id, row) for row in self._asked().execute(query)]
-        return found
+        """Those of these (type, id) that are in the record and not deleted, in the order they came."""
+        rows = sorted(self._present_rows("*", keys), key=lambda row: int(row.pk))
+        return [Stored.of(row.type, row.id, row) for row in rows]
 
     def existing(self, keys: Collection[tuple[str, str]]) -> set[tuple[str, str]]:
         """Those (type, id) of `keys` that are in the record and not deleted."""
-        wanted, found = sorted(keys), set()
-        pair = tuple_(resource.c.type, resource.c.id)
-        for start in range(0, len(wanted), _CHUNK):
-            chunk = wanted[start : start + _CHUNK]
-            query = select(resource.c.type, resource.c.id).where(pair.in_(chunk), resource.c.deleted.is_(False))
-            found |= {(row.type, row.id) for row in self._asked().execute(query)}
-        return found
+        return {(row.type, row.id) for row in self._present_rows("type, id", keys)}
+
+    def _present_rows(self, columns: str, keys: Collection[tuple[str, str]]) -> Iterator[Any]:
+        """Rows of `resource`, asked by type: for pairs of type and id SQLite would read the whole table.
+
+        Nothing is flushed before: these rows never wait to be inserted.
+        """
+        for kind, pairs in groupby(sorted(keys), key=itemgetter(0)):
+            idents = [ident for _, ident in pairs]
+            for start in range(0, len(idents), _CHUNK):
+                where = both([equals("type", kind), one_of("id", idents[start : start + _CHUNK]), Sql("NOT deleted")])
+                yield from ask(
+                    self._connection, Sql(f"SELECT {columns} FROM resource WHERE {where.text}", where.values)
+                )
 
     def referrers(self, kind: str, ident: str, limit: int = 10) -> list[str]:
         """References to some of the resources that point at this one by an indexed reference."""
