@@ -10,20 +10,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from functools import partial
 
-from service.fhir.search_dates import OPEN_START, UNDATED
+from service.fhir.search_dates import UNDATED
 from service.fhir.search_parameters import (
-    Amount,
     Choice,
     Clause,
     Linked,
-    Measure,
     Moment,
     Query,
     Reverse,
-    Text,
     Together,
 )
 from service.fhir.search_query import Wanted
+from service.storage.comparisons import compare, dated, pair, pairs, row_condition
 from service.storage.sql import FALSE, TRUE, Sql, both, either, equals, negated, one_of
 
 
@@ -92,7 +90,7 @@ def _of_observations(query: Query) -> tuple[Sql, bool]:
         name = clause.parameter.name
         if name in ranks and not clause.negated and clause.missing is None:
             del ranks[name]
-            parts.append(_pairs(clause, *_CODED[name]))
+            parts.append(pairs(clause, *_CODED[name]))
             distinct = distinct or not _names_one_coding(clause)
         else:
             parts.append(_observation(clause, clause is leading))
@@ -117,11 +115,11 @@ def _observation(clause: Clause, leads: bool = False) -> Sql:
         return either(_link(name, choice) for choice in clause.choices if isinstance(choice, Choice))
     if name == "date":
         moments = (choice for choice in clause.choices if isinstance(choice, Moment))
-        return either(_dated(choice, '"start"', '"end"') for choice in moments)
+        return either(dated(choice, '"start"', '"end"') for choice in moments)
     if name == "status":
-        having = either(_pair(choice, "''", "status") for choice in clause.choices if isinstance(choice, Choice))
+        having = either(pair(choice, "''", "status") for choice in clause.choices if isinstance(choice, Choice))
     else:
-        other = _pairs(clause, *_CODED[name])
+        other = pairs(clause, *_CODED[name])
         having = Sql(f"pk IN (SELECT pk FROM observation WHERE {other.text})", other.values)  # noqa: S608
     return negated(having) if clause.negated else having
 
@@ -131,7 +129,7 @@ def _link(name: str, choice: Choice) -> Sql:
     kind, column = _LINKS[name]
     if choice.qualifier == kind:
         return equals(column, choice.value)
-    general = _general("Observation", name, _choice(choice))
+    general = _general("Observation", name, row_condition(choice))
     return general if choice.qualifier is not None else either([equals(column, choice.value), general])
 
 
@@ -145,7 +143,7 @@ def _condition(kind: str, clause: Clause, leads: bool = False) -> Sql:
         having = _general(kind, name, TRUE)
         return negated(having) if clause.missing else having
     else:
-        found = _general(kind, name, either(_choice(choice) for choice in clause.choices), leads)
+        found = _general(kind, name, either(row_condition(choice) for choice in clause.choices), leads)
     return negated(found) if clause.negated else found
 
 
@@ -156,7 +154,7 @@ def _of_the_store(kind: str, clause: Clause) -> Sql:
         fits = one_of("id", [choice.value for choice in clause.choices if isinstance(choice, Choice)])
     else:
         moments = [choice for choice in clause.choices if isinstance(choice, Moment)]
-        fits = either(_compare(one.prefix, (one.wanted.lo, one.wanted.hi), "updated", "updated") for one in moments)
+        fits = either(compare(one.prefix, (one.wanted.lo, one.wanted.hi), "updated", "updated") for one in moments)
     return Sql(f"pk IN (SELECT pk FROM resource WHERE type = ? AND ({fits.text}))", (kind, *fits.values))  # noqa: S608
 
 
@@ -220,82 +218,3 @@ def _keys(query: Query, column: str) -> Sql:
     if column == "pk":
         return Sql(found, where.values)
     return Sql(f"SELECT r.{column} FROM resource r WHERE r.pk IN ({found})", where.values)  # noqa: S608
-
-
-def _choice(choice: Wanted) -> Sql:
-    if isinstance(choice, Amount):
-        return both([Sql("s.lo IS NOT NULL"), either(_measured(choice.prefix, one) for one in choice.measures)])
-    if isinstance(choice, Moment):
-        return both([Sql("s.lo IS NOT NULL"), _dated(choice, "s.lo", "s.hi", "s.")])
-    if isinstance(choice, Choice):
-        return both([Sql("s.lo IS NULL"), _pair(choice, "s.qualifier", "s.value")])
-    if not isinstance(choice, Text):
-        raise TypeError(f"{choice} is about more than one row")
-    if choice.how == "exact":
-        return Sql("s.lo IS NULL AND s.qualifier = ?", (choice.value,))
-    if choice.how == "contains":
-        escaped = choice.value.replace("!", "!!").replace("%", "!%").replace("_", "!_")
-        return Sql("s.lo IS NULL AND s.value LIKE ? ESCAPE '!'", (f"%{escaped}%",))
-    return Sql("s.lo IS NULL AND s.value >= ? AND s.value < ?", (choice.value, choice.value + "\U0010ffff"))
-
-
-def _measured(prefix: str, one: Measure) -> Sql:
-    named = _pair(Choice(one.system, one.code), "s.qualifier", "s.value")
-    return both([named, _compare(prefix, (one.lo, one.hi), "s.lo", "s.hi")])
-
-
-def _pairs(clause: Clause, qualifier: str, value: str) -> Sql:
-    return either(_pair(choice, qualifier, value) for choice in clause.choices if isinstance(choice, Choice))
-
-
-def _pair(choice: Choice, qualifier: str, value: str) -> Sql:
-    parts = []
-    if choice.value is not None:
-        parts.append(equals(value, choice.value))
-    if choice.qualifier is not None:
-        parts.append(equals(qualifier, choice.qualifier))
-    return both(parts)
-
-
-_SLACK = 2 * 86_400_000_000
-"""Two days, in microseconds: no two clocks on earth are further apart."""
-
-
-def _dated(choice: Moment, start: str, end: str, of: str = "") -> Sql:
-    """A search that names a time compares instants, any other compares days."""
-    wanted = choice.wanted
-    dated = Sql(f"{start} >= ?", (OPEN_START,))
-    if wanted.timed:
-        return both([dated, _compare(choice.prefix, (wanted.lo, wanted.hi), start, end)])
-    by_day = _compare(choice.prefix, (wanted.first, wanted.last), f"{of}first_day", f"{of}last_day")
-    # Days decide; the instants, a little wider on either side, are there for the index on them.
-    return both([dated, by_day, *_bounds(choice, start)])
-
-
-def _bounds(choice: Moment, start: str) -> Iterable[Sql]:
-    wanted = choice.wanted
-    if choice.prefix in ("eq", "sa"):
-        yield Sql(f"{start} >= ?", (wanted.lo - _SLACK,))
-    if choice.prefix in ("eq", "le", "lt", "eb"):
-        yield Sql(f"{start} <= ?", (wanted.hi + _SLACK,))
-
-
-_COMPARISONS = {
-    "eq": "{start} >= {lo} AND {end} <= {hi}",
-    "ne": "NOT ({start} >= {lo} AND {end} <= {hi})",
-    "gt": "{end} > {hi}",
-    "lt": "{start} < {lo}",
-    "ge": "{end} > {hi} OR ({start} >= {lo} AND {end} <= {hi})",
-    "le": "{start} < {lo} OR ({start} >= {lo} AND {end} <= {hi})",
-    "sa": "{start} > {hi}",
-    "eb": "{end} < {lo}",
-    "ap": "{start} <= {hi} + {width} AND {end} >= {lo} - {width}",
-    "overlaps": "{start} <= {hi} AND {end} >= {lo}",
-}
-"""`search_dates.holds`, in SQL; `overlaps` is what `ap` means for amounts, whose limits are widened already."""
-
-
-def _compare(prefix: str, wanted: tuple[int, int], start: str, end: str) -> Sql:
-    lo, hi = wanted
-    # The bounds are whole numbers of our own reckoning, so they may stand in the text.
-    return Sql(_COMPARISONS[prefix].format(start=start, end=end, lo=int(lo), hi=int(hi), width=int(hi - lo + 1)))
