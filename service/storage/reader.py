@@ -129,9 +129,8 @@ class Reader:
             idents = [ident for _, ident in pairs]
             for start in range(0, len(idents), _CHUNK):
                 where = both([equals("type", kind), one_of("id", idents[start : start + _CHUNK]), Sql("NOT deleted")])
-                yield from ask(
-                    self._connection, Sql(f"SELECT {columns} FROM resource WHERE {where.text}", where.values)
-                )
+                query = f"SELECT {columns} FROM resource WHERE {where.text}"  # noqa: S608
+                yield from ask(self._connection, Sql(query, where.values))
 
     def referrers(self, kind: str, ident: str, limit: int = 10) -> list[str]:
         """References to some of the resources that point at this one by an indexed reference."""

@@ -15,7 +15,7 @@ from uuid import uuid4
 
 from service.domain.actor import Actor
 from service.errors import Invalid, Issue, NotFound, RecordError
-from service.fhir.bundle_references import rewritten
+from service.fhir.bundle_references import local_references, rewritten
 from service.fhir.bundle_requests import Request, requests_of
 from service.fhir.search_dates import micros
 from service.fhir.search_parameters import Query, parse
@@ -274,13 +274,14 @@ def _require_integrity(writer: Writer, requests: Sequence[Request], found: dict[
     """References are checked when all is written: entries may refer to one another in any direction."""
     if not terms.referential_integrity:
         return
+    written = [one for one in requests if one.resource is not None and one.position not in found]
+    links = {one.position: list(local_references(cast(Json, one.resource))) for one in written}
+    missing = resources.missing_of(writer, [link for of_one in links.values() for link in of_one])
     wrong: list[Issue] = []
-    for one in requests:
-        if one.resource is None or one.position in found:
-            continue
+    for one in written:
         try:
             with _at(one):
-                resources.require_references(writer, [one.resource])
+                resources.require_met(links[one.position], missing)
         except Invalid as error:
             wrong += error.issues
     if wrong:

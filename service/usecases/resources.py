@@ -6,14 +6,14 @@ writes, the references. The transaction is the caller's.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 from urllib.parse import parse_qsl
 
 from service.domain.actor import Actor
 from service.errors import Conflict, Invalid, Issue, NotSupported, SeveralMatches
-from service.fhir.bundle_references import local_references
+from service.fhir.bundle_references import Link, local_references
 from service.fhir.claims import check_claims
 from service.fhir.definitions import SERVED_TYPES
 from service.fhir.search_parameters import Query, parse
@@ -229,23 +229,32 @@ def require_writable(kind: str) -> None:
 
 def require_references(reader: Reader, resources: Iterable[Json]) -> None:
     """Raises `Invalid` naming every reference to a resource of this record that is not there."""
-    found = [reference for resource in resources for reference in local_references(resource)]
-    present = reader.existing({one.key for one in found})
-    missing = [one for one in found if one.key not in present]
-    if missing:
-        raise Invalid(
-            *(
-                Issue(
-                    "not-found",
-                    "The reference points to a resource that is not in this record.",
-                    one.where,
-                    "/".join(one.key),
-                    "referential-integrity",
-                    "a resource that was stored before, or comes in the same transaction",
-                )
-                for one in missing
-            )
+    links = [link for resource in resources for link in local_references(resource)]
+    require_met(links, missing_of(reader, links))
+
+
+def missing_of(reader: Reader, links: Iterable[Link]) -> set[tuple[str, str]]:
+    """The types and ids that references point to and that are not in the record."""
+    wanted = {link.key for link in links}
+    return wanted - reader.existing(wanted)
+
+
+def require_met(links: Iterable[Link], missing: Collection[tuple[str, str]]) -> None:
+    """Raises `Invalid` naming every reference to what is `missing`."""
+    issues = [
+        Issue(
+            "not-found",
+            "The reference points to a resource that is not in this record.",
+            link.where,
+            "/".join(link.key),
+            "referential-integrity",
+            "a resource that was stored before, or comes in the same transaction",
         )
+        for link in links
+        if link.key in missing
+    ]
+    if issues:
+        raise Invalid(*issues)
 
 
 def require_unreferred(reader: Reader, deleted: Iterable[tuple[str, str]]) -> None:

@@ -55,7 +55,9 @@ def listen(host: str, port: int) -> socket.socket:
     """A socket that listens on `host` and `port` (0: any free one); raises `Misconfigured` when that cannot be had."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
-        return socket.create_server((host.strip("[]"), port), family=family, backlog=2048)
+        with socket.create_server((host.strip("[]"), port), family=family, backlog=2048) as listener:
+            # The event loop sends without delay only on sockets that say they speak TCP.
+            return socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP, fileno=listener.detach())
     except OSError as error:
         raise Misconfigured(
             f"The record cannot listen on {host}, port {port}: {error.strerror or error}.", where="HANDRECORD_PORT"

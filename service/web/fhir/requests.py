@@ -21,6 +21,7 @@ Pairs = list[tuple[str, str]]
 
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _VERSION_TAG = re.compile(r'(?:W/)?"([1-9][0-9]{0,17})"')
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _MAX_PARAMETERS = 500
 _RETURNS = ("minimal", "representation", "OperationOutcome")
 
@@ -99,7 +100,7 @@ def pairs_of(encoded: bytes | str, where: str = "the query") -> Pairs:
     except ValueError as error:
         raise Malformed(f"There are more than {_MAX_PARAMETERS} parameters in {where}.") from error
     for name, value in pairs:
-        if any(character < " " or character == "\x7f" for character in name + value):
+        if _CONTROL.search(name) or _CONTROL.search(value):
             raise Malformed(Issue("invalid", "A parameter holds a control character.", f"http.{name!r}", repr(value)))
     return pairs
 
