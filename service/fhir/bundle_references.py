@@ -40,22 +40,25 @@ def _references(element: Any, where: str) -> Iterator[tuple[str, str]]:
         for key, value in element.items():
             if key == "reference" and isinstance(value, str):
                 yield f"{where}.{key}", value
-            else:
+            elif isinstance(value, dict | list):
                 yield from _references(value, f"{where}.{key}")
     elif isinstance(element, list):
         for position, value in enumerate(element):
-            yield from _references(value, f"{where}[{position}]")
+            if isinstance(value, dict | list):
+                yield from _references(value, f"{where}[{position}]")
 
 
-def rewritten(
-    resource: Json, full_url: str, known: Mapping[str, str], resolve: Callable[[str, str], str]
-) -> Json:
-    """A copy of a transaction entry's resource, its references to other entries made references into the record.
+def rewritten(resource: Json, full_url: str, known: Mapping[str, str], resolve: Callable[[str, str], str]) -> Json:
+    """A transaction entry's resource, its references to other entries made references into the record.
+
+    A copy, unless there is nothing to be replaced.
 
     `known` maps the fullUrl of each entry to its `Type/id`; a relative reference is read against the entry's own
     `full_url` (https://hl7.org/fhir/R4/bundle.html#references). `resolve` is given the type and search parameters of
     a conditional reference. Raises `Invalid` for a `urn:` reference to no entry.
     """
+    if not known and all(_LOCAL.fullmatch(one) for _, one in _references(resource, "")):
+        return resource
     base = _RESTFUL_BASE.fullmatch(full_url)
 
     def target(reference: str) -> str:

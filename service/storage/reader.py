@@ -103,12 +103,9 @@ class Reader:
 
     def of_patient(self, patient_id: str, kind: str) -> Iterator[Stored]:
         """The present resources of one type that belong to one patient, in the order they came."""
-        query = (
-            select(resource)
-            .where(resource.c.patient == patient_id, resource.c.type == kind, resource.c.deleted.is_(False))
-            .order_by(resource.c.pk)
-        )
-        for row in self._asked().execute(query):
+        where = "patient = ? AND type = ? AND NOT deleted ORDER BY pk"
+        query = Sql(f"SELECT * FROM resource WHERE {where}", (patient_id, kind))  # noqa: S608
+        for row in ask(self._connection, query):
             yield Stored.of(kind, row.id, row)
 
     def several(self, keys: Collection[tuple[str, str]]) -> list[Stored]:
