@@ -259,7 +259,7 @@ def schemas(
     from service.web.schemas import stale, write
 
     changed = stale(folder) if check else write(folder)
-    for name in changed or ["nothing"]:
+    for name in changed:
         out.print(f"{'stale' if check else 'written'}: {name}")
     if check and changed:
         raise typer.Exit(1)

@@ -130,7 +130,7 @@ def _numbers(group: Group, unit: str) -> list[Fraction]:
 
 def estimate_of(groups: Sequence[Sequence[Fraction]], unit: str) -> Estimate | Missing:
     """SEM and MDC95 from groups of repeated numbers, with the 95% interval of each."""
-    from scipy.stats import chi2  # type: ignore[import-untyped] # heavy, and needed here only
+    from scipy.stats import chi2  # heavy, and needed here only
 
     freedom = sum(len(g) - 1 for g in groups)
     squares = Fraction(0)

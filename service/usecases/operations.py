@@ -93,14 +93,14 @@ def latest(reader: Reader, actor: Actor, query: Query, most: int) -> Page:
     `Forbidden`, and `Invalid` where no patient is named.
     """
     names = {clause.parameter.name for clause in query.clauses}
-    if not names & {"patient", "subject"}:
-        message = "The latest readings are those of a patient, who has to be named."
-        raise Invalid(Issue("required", message, "patient", expected="patient=1"))
-    if "status" not in names:
-        withdrawn = parse("Observation", [("status:not", "entered-in-error")])
-        query = replace(query, clauses=(*query.clauses, *withdrawn.clauses))
     asked = "&".join(f"{name}={value}" for name, value in query.used)
     with enter(actor, "search", "Observation", query=asked, act="lastn") as door:
+        if not names & {"patient", "subject"}:
+            message = "The latest readings are those of a patient, who has to be named."
+            raise Invalid(Issue("required", message, "patient", expected="patient=1"))
+        if "status" not in names:
+            withdrawn = parse("Observation", [("status:not", "entered-in-error")])
+            query = replace(query, clauses=(*query.clauses, *withdrawn.clauses))
         found = reader.latest(door.within(query), most)
         return door.show_page(Page(found, len(found)))
 

@@ -35,6 +35,7 @@ from service.web.fhir.requests import (
     refuse_unknown,
 )
 from service.web.fhir.writing import body_of
+from service.web.form_schema import form_schema
 from service.web.work import Work
 
 PatientId = Annotated[str, Path(description="The patient's id.")]
@@ -124,7 +125,7 @@ def courses_router(work: Work, settings: Settings) -> APIRouter:
 
 
 def _add(router: APIRouter, work: Work, name: str, said: str, form: type[forms.Form], record: Recording) -> None:
-    schema = {"application/json": {"schema": form.model_json_schema(), "example": EXAMPLES[name]}}
+    schema = {"application/json": {"schema": form_schema(form), "example": EXAMPLES[name]}}
 
     @router.post(
         f"/{{patient}}/{name}",
@@ -147,7 +148,7 @@ def _add(router: APIRouter, work: Work, name: str, said: str, form: type[forms.F
 
 def _add_end(router: APIRouter, work: Work) -> None:
     example = {"until": "2026-03-31", "by": "Dr Example (invented)"}
-    schema = {"application/json": {"schema": EndForm.model_json_schema(), "example": example}}
+    schema = {"application/json": {"schema": form_schema(EndForm), "example": example}}
 
     @router.post(
         "/{patient}/precautions/{precaution}/end",

@@ -7,7 +7,7 @@ readable but against a rule. A person gets sentences; a stack trace goes to the 
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from http import HTTPStatus
 from typing import Any, Literal
 from uuid import uuid4
@@ -18,6 +18,8 @@ from pydantic import BaseModel, Field
 from sqlalchemy import exc
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
+from starlette.routing import BaseRoute, Match, Route
+from starlette.types import Scope
 
 from service import errors
 from service.errors import Issue, RecordError
@@ -123,7 +125,7 @@ def install(app: FastAPI) -> None:
             case exc.OperationalError() | exc.TimeoutError():
                 return _unavailable(request, error)
             case HTTPException():
-                return _answer(error.status_code, [_routing_issue(request, error)], error.headers)
+                return _not_routed(app, request, error)
         return _unexpected(request, error)
 
     async def answer_uncaught(request: Request, error: Exception) -> Response:
@@ -137,13 +139,35 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Exception, answer_uncaught)
 
 
-def _routing_issue(request: Request, error: HTTPException) -> Issue:
+def _not_routed(app: FastAPI, request: Request, error: HTTPException) -> Response:
+    headers = dict(error.headers or {})
+    if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
+        headers["Allow"] = ", ".join(sorted(_offered(app, request.scope)))
+    return _answer(error.status_code, [_routing_issue(request, error, headers.get("Allow", "nothing"))], headers)
+
+
+def _offered(app: FastAPI, scope: Scope) -> set[str]:
+    """The methods at the address that the router met first; each may be a route of its own."""
+    here = list(_met(app.routes, scope))
+    return {method for path, methods in here if path == here[0][0] for method in methods}
+
+
+def _met(routes: Iterable[BaseRoute], scope: Scope) -> Iterator[tuple[str, set[str]]]:
+    for route in routes:
+        included = getattr(route, "original_router", None)  # FastAPI keeps what it includes as one route
+        if included is not None:
+            yield from _met(included.routes, scope)
+        elif isinstance(route, Route) and route.matches(scope)[0] is not Match.NONE:
+            yield route.path, route.methods or set()
+
+
+def _routing_issue(request: Request, error: HTTPException, allow: str) -> Issue:
     code, sentence = _ROUTING.get(error.status_code, ("processing", "{detail}."))
     facts = {
         "detail": str(error.detail).rstrip("."),
         "path": request.url.path,
         "method": request.method,
-        "allow": (error.headers or {}).get("Allow", "nothing"),
+        "allow": allow,
     }
     return Issue(code, sentence.format(**facts))
 

@@ -25,6 +25,7 @@ from service.web.fhir.answers import answer
 from service.web.fhir.negotiation import PLAIN_JSON
 from service.web.fhir.requests import BASE, actor_of, checked_id, only_form
 from service.web.fhir.writing import body_of
+from service.web.form_schema import form_schema
 from service.web.work import Work
 
 INSTRUMENT = {
@@ -67,7 +68,7 @@ def instruments_router(work: Work, settings: Settings) -> APIRouter:
         operation_id="record-instrument",
         status_code=201,
         response_description="Written down, by now safely on disk.",
-        openapi_extra=_body(InstrumentForm.model_json_schema(), INSTRUMENT),
+        openapi_extra=_body(form_schema(InstrumentForm), INSTRUMENT),
     )
     async def instrument(request: Request, response: Response) -> Recorded:
         actor, body = actor_of(request), await body_of(request)
@@ -85,7 +86,7 @@ def instruments_router(work: Work, settings: Settings) -> APIRouter:
         operation_id="record-calibration",
         status_code=201,
         response_description="Written down, by now safely on disk.",
-        openapi_extra=_body(CalibrationForm.model_json_schema(), CALIBRATION),
+        openapi_extra=_body(form_schema(CalibrationForm), CALIBRATION),
     )
     async def calibration(
         request: Request,
