@@ -31,9 +31,10 @@ class Work:
         self._writers = CapacityLimiter(_WRITERS)
 
     async def look_up(self, job: Callable[[Reader], Result]) -> Result:
-        """Read one row by its key. On SQLite that takes less than the way to a thread and back, and stays in the loop.
+        """Read by a few seeks. On SQLite that takes less than the way to a thread and back, and stays in the loop.
 
-        For `read` and `vread` of one resource, and the health check; for nothing else.
+        For `read` and `vread` of one resource, a small page of one patient's readings, and the health check; for
+        nothing else.
         """
         return self._reading(job) if self._in_process else await self.read(job)
 

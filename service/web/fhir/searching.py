@@ -13,6 +13,7 @@ from service.fhir import bundle, search_parameters
 from service.fhir.compartment import of_patient
 from service.fhir.definitions import SERVED_TYPES
 from service.fhir.search_parameters import Query
+from service.fhir.search_query import Choice, Moment
 from service.settings import Settings
 from service.storage.records import Page
 from service.usecases import resources
@@ -65,9 +66,36 @@ class Searching:
             query = search_parameters.parse(kind, pairs, lenient=lenient, zone=self._zone, base=base)
             if patient:
                 query = replace(query, among=of_patient(kind, patient))
-            page = await self._work.read(lambda reader: resources.search(reader, actor, query))
+            ask = self._work.look_up if _is_narrow(query) else self._work.read
+            page = await ask(lambda reader: resources.search(reader, actor, query))
         path = f"{base}/Patient/{patient}/{kind}" if patient else f"{base}/{kind}"
         return answer(searchset(query, page, base, path, form), form)
+
+
+def _is_narrow(query: Query) -> bool:
+    """Whether a page takes a few seeks at most: readings of patients by their id, told apart by code and date."""
+    plain = all(
+        clause.parameter.name in _NARROW
+        and clause.missing is None
+        and not clause.negated
+        and all(isinstance(choice, Choice | Moment) for choice in clause.choices)
+        for clause in query.clauses
+    )
+    of_patients = any(
+        clause.parameter.name in ("patient", "subject") and all(_names_one(choice) for choice in clause.choices)
+        for clause in query.clauses
+    )
+    small = query.count <= _SMALL_PAGE and query.sort in ("", "date") and not query.then
+    whole = query.total or query.includes or query.among or query.within
+    return query.type == "Observation" and plain and of_patients and small and not whole
+
+
+def _names_one(choice: object) -> bool:
+    return isinstance(choice, Choice) and bool(choice.value)
+
+
+_NARROW = frozenset({"patient", "subject", "code", "date", "category"})
+_SMALL_PAGE = 100
 
 
 def searchset(query: Query, page: Page, base: str, path: str, form: Form | None = None) -> bytes:
