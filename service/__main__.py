@@ -39,7 +39,7 @@ app.add_typer(audit, name="audit")
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
 
-SHOWN = ("https://invented-clinic.example/patient", "INVENTED-1")
+SHOWN = ("https://invented-clinic.example/patient", "INVENTED-4")
 """The invented patient whose summary the demo prints."""
 
 Database = Annotated[

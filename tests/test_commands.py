@@ -39,6 +39,7 @@ def test_the_demo_says_what_it_read_made_and_warned_about(demo: tuple[str, Resul
     assert "total active motion" in told(shown)
     assert "% of the other hand" in told(shown)
     assert "grip strength: start" in told(shown)
+    assert "touch thresholds of the hand: start" in told(shown)
     assert "they prescribe nothing" in told(shown)
     assert "handrecord serve --database" in told(shown)
 
@@ -57,7 +58,7 @@ def test_a_summary_is_found_by_identifier_and_keeps_its_decimals(demo: tuple[str
     assert shown.exit_code == 0, shown.output
     summary = json.loads(shown.output, parse_float=Decimal)
     assert summary["subject"].startswith("Patient/")
-    assert summary["hands"][0]["digits"]["ring"]
+    assert summary["hands"][0]["digits"]["index"]
 
 
 def test_a_patient_that_is_not_there_is_told_so(demo: tuple[str, Result]) -> None:
