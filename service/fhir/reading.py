@@ -41,6 +41,8 @@ from service.fhir.observation import (
 )
 from service.fhir.text import Json
 
+_Components = dict[str, list[tuple[int, Json]]]
+
 _PROFILES = {profile_of(kind): kind for kind in KINDS.values()}
 
 
@@ -67,7 +69,7 @@ def from_observation(resource: Json) -> Measurement:
     axes = _axes(kind, resource)
     where = _site(kind, resource, axes)
     _refuse_modified(resource)
-    components = resource.get("component") or []
+    components = _by_code(resource.get("component") or [])
     measurement = Measurement(
         kind=kind.name,
         site=where,
@@ -75,9 +77,9 @@ def from_observation(resource: Json) -> Measurement:
         value=_value(kind, resource, "Observation"),
         context=_context(kind, resource, components),
         circumstances=circumstances_of(resource),
-        trials=tuple(_trial(kind, c, n) for n, c in _of(components, TRIAL)),
-        cautions=tuple(_caution(c) for _, c in _of(components, CAUTION)),
-        entered=next((str(c.get("valueString", "")) for _, c in _of(components, ENTERED)), ""),
+        trials=tuple(_trial(kind, c, n) for n, c in components.get(TRIAL, ())),
+        cautions=tuple(_caution(c) for _, c in components.get(CAUTION, ())),
+        entered=next((str(c.get("valueString", "")) for _, c in components.get(ENTERED, ())), ""),
     )
     _refuse_unknown_components(kind, components)
     return measurement
@@ -85,7 +87,10 @@ def from_observation(resource: Json) -> Measurement:
 
 def code_in(element: Mapping[str, Any] | None, system: str) -> str:
     """The code a CodeableConcept carries from a system, or the empty text."""
-    return next(iter(_codes_in(element, system)), "")
+    for coding in (element or {}).get("coding") or ():
+        if coding.get("system") == system:
+            return str(coding.get("code", ""))
+    return ""
 
 
 def _codes_in(element: Mapping[str, Any] | None, system: str) -> list[str]:
@@ -178,8 +183,12 @@ def _quantity(units: Sequence[str], given: Mapping[str, Any], path: str) -> Quan
     return Quantity(Decimal(number), unit, str(given.get("comparator", "")))
 
 
-def _of(components: Iterable[Json], code: str) -> list[tuple[int, Json]]:
-    return [(n, c) for n, c in enumerate(components) if code_in(c.get("code"), CONTEXT_SYSTEM) == code]
+def _by_code(components: Iterable[Json]) -> _Components:
+    """The components, each with its place, by the code of ours; those without one stand under the empty text."""
+    found: _Components = {}
+    for place, component in enumerate(components):
+        found.setdefault(code_in(component.get("code"), CONTEXT_SYSTEM), []).append((place, component))
+    return found
 
 
 def _trial(kind: MeasurementKind, component: Json, place: int) -> Quantity | Absent:
@@ -194,13 +203,13 @@ def _caution(component: Json) -> Caution:
     return Caution(str(codings[0].get("code", "")), str(stated.get("text", "")))
 
 
-def _context(kind: MeasurementKind, resource: Json, components: list[Json]) -> Mapping[str, str]:
+def _context(kind: MeasurementKind, resource: Json, components: _Components) -> Mapping[str, str]:
     found: dict[str, str] = {}
     for field in kind.context_fields:
         if field.place == "method":
             found[field.name] = _method(kind, field, resource.get("method") or {})
             continue
-        stated = _of(components, field_code(field))
+        stated = components.get(field_code(field), ())
         if len(stated) > 1:
             path = f"component[{stated[1][0]}]"
             raise Invalid(reading_issue(path, f"'{field_code(field)}' is stated more than once.", "one-answer"))
@@ -251,11 +260,10 @@ def _refuse_modified(resource: Json) -> None:
         raise Invalid(reading_issue("modifierExtension", message, "no-modifier", "", "no modifierExtension"))
 
 
-def _refuse_unknown_components(kind: MeasurementKind, components: list[Json]) -> None:
+def _refuse_unknown_components(kind: MeasurementKind, components: _Components) -> None:
     known = {field_code(f) for f in kind.context_fields if f.place == "component"} | {TRIAL, CAUTION, ENTERED}
-    for place, component in enumerate(components):
-        code = code_in(component.get("code"), CONTEXT_SYSTEM)
+    for code, stated in components.items():
         if code not in known:
             expected = "one of " + ", ".join(sorted(known))
             message = "The component is not part of this kind of reading."
-            raise Invalid(reading_issue(f"component[{place}].code", message, "known-component", code, expected))
+            raise Invalid(reading_issue(f"component[{stated[0][0]}].code", message, "known-component", code, expected))
