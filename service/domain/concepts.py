@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from service.domain.measurement import MeasurementKind
 
 _CONCEPTS: dict[tuple[str, int], Mapping[str, tuple[Term, Mapping[str, str]]]] = {}
+_PANELS: dict[tuple[str, int], Mapping[str, Term]] = {}
 
 
 def concepts_of(kind: MeasurementKind) -> Mapping[str, tuple[Term, Mapping[str, str]]]:
@@ -27,6 +28,24 @@ def concepts_of(kind: MeasurementKind) -> Mapping[str, tuple[Term, Mapping[str, 
 def forget_concepts(kind: MeasurementKind) -> None:
     """Make a kind's codes anew at their next use, after a list of answers has grown."""
     _CONCEPTS.pop((kind.name, kind.version), None)
+    _PANELS.pop((kind.name, kind.version), None)
+
+
+def panel_concepts_of(kind: MeasurementKind) -> Mapping[str, Term]:
+    """Every code that a whole of several measurements can have, with its term."""
+    known = _PANELS.get((kind.name, kind.version))
+    if known is None:
+        known = _PANELS[kind.name, kind.version] = dict(_panels(kind)) if kind.panels else {}
+    return known
+
+
+def _panels(kind: MeasurementKind) -> Iterable[tuple[str, Term]]:
+    first, *others = kind.axes
+    for name in dict.fromkeys(kind.panels.values()):
+        for answers in product(*(a.codes for a in others)):
+            axes = {first.name: name, **dict(zip((a.name for a in others), answers, strict=True))}
+            code = kind.panel_code(axes)
+            yield code, Term(code, kind.display(axes), properties={"kind": kind.name, **axes})
 
 
 def _combinations(kind: MeasurementKind) -> Iterable[Mapping[str, str]]:

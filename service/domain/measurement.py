@@ -10,11 +10,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
-from itertools import product
 from typing import Literal
 
 from service.domain.anatomy import PARTS, SIDES, Laterality, Site
-from service.domain.concepts import concepts_of
+from service.domain.concepts import concepts_of, panel_concepts_of
 from service.domain.field import COMMON, UNKNOWN, Field
 from service.domain.terms import Coding, Term
 from service.errors import Issue
@@ -256,16 +255,7 @@ class MeasurementKind:
     @property
     def panel_concepts(self) -> Mapping[str, Term]:
         """Every code a whole can have, with its term."""
-        if not self.panels:
-            return {}
-        first, *others = self.axes
-        found: dict[str, Term] = {}
-        for name in dict.fromkeys(self.panels.values()):
-            for answers in product(*(a.codes for a in others)):
-                axes = {first.name: name, **dict(zip((a.name for a in others), answers, strict=True))}
-                code = self.panel_code(axes)
-                found[code] = Term(code, self.display(axes), properties={"kind": self.name, **axes})
-        return found
+        return panel_concepts_of(self)
 
     @property
     def concepts(self) -> Mapping[str, tuple[Term, Mapping[str, str]]]:

@@ -19,6 +19,10 @@ _ADDRESSES = frozenset({"reference", "url", "valueUri", "valueUrl", "valueOid", 
 """Elements that can point at another entry: references, attachments, and extension values that are addresses."""
 
 
+_Place = tuple[Any, ...]
+"""Where in the resource: (place of the parent, key or index); the root is (its name,)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Link:
     """A reference within this record: where it stands (FHIRPath), and the type and id it points to."""
@@ -35,17 +39,33 @@ def local_references(resource: Json) -> Iterator[Link]:
             yield Link(where, (match[1], match[2]))
 
 
-def _references(element: Any, where: str) -> Iterator[tuple[str, str]]:
+def _references(resource: Json, where: str) -> list[tuple[str, str]]:
+    """Where every literal reference stands, below `where`, and what it says, in document order."""
+    found: list[tuple[str, str]] = []
+    _gather(resource, (where,), found)
+    return found
+
+
+def _gather(element: Any, place: _Place, found: list[tuple[str, str]]) -> None:
     if isinstance(element, dict):
         for key, value in element.items():
-            if key == "reference" and isinstance(value, str):
-                yield f"{where}.{key}", value
+            if isinstance(value, str):
+                if key == "reference":
+                    found.append((f"{_written(place)}.{key}", value))
             elif isinstance(value, dict | list):
-                yield from _references(value, f"{where}.{key}")
-    elif isinstance(element, list):
+                _gather(value, (place, key), found)
+    else:
         for position, value in enumerate(element):
             if isinstance(value, dict | list):
-                yield from _references(value, f"{where}[{position}]")
+                _gather(value, (place, position), found)
+
+
+def _written(place: _Place) -> str:
+    """The FHIRPath of a place: written for the few that hold a reference, not for all that are passed."""
+    if len(place) == 1:
+        return str(place[0])
+    parent, step = place
+    return f"{_written(parent)}[{step}]" if isinstance(step, int) else f"{_written(parent)}.{step}"
 
 
 def rewritten(resource: Json, full_url: str, known: Mapping[str, str], resolve: Callable[[str, str], str]) -> Json:
