@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
@@ -41,6 +41,7 @@ class Writer(Reader):
         self._number = self._at = self._next_pk = 0
         self._events: list[Event] = []
         self._waiting: dict[Table, list[tuple[Any, ...]]] = {}
+        self._made_up: set[str] = set()
 
     def flush(self) -> None:
         """Send the rows that wait to be inserted together; happens by itself before anything is asked."""
@@ -54,9 +55,31 @@ class Writer(Reader):
         if self._events:
             Chain.of(self._connection, CHANGES).append(self._connection, self._events)
 
+    def new_id(self) -> str:
+        """An id for `create` that no resource has, so that nothing needs to be looked up."""
+        ident = str(uuid4())
+        self._made_up.add(ident)
+        return ident
+
+    def of_patient(self, patient_id: str, kind: str) -> Iterator[Stored]:
+        self._send_resources()
+        return super().of_patient(patient_id, kind)
+
     def _asked(self) -> Connection:
         self.flush()
         return self._connection
+
+    def _row(self, kind: str, ident: str) -> Any:
+        self._send_resources()
+        return super()._row(kind, ident)
+
+    def _present_rows(self, columns: str, keys: Collection[tuple[str, str]]) -> Iterator[Any]:
+        self._send_resources()
+        return super()._present_rows(columns, keys)
+
+    def _send_resources(self) -> None:
+        """Send the waiting rows of `resource`; what asks that table alone need not wait for the index."""
+        insert(self._connection, resource, self._waiting.pop(resource, ()))
 
     def _later(self, table: Table, rows: Iterable[tuple[Any, ...]]) -> None:
         self._waiting.setdefault(table, []).extend(rows)
@@ -66,8 +89,10 @@ class Writer(Reader):
 
         Raises `Duplicate` if there is, or was, a resource of that type and id.
         """
-        kind, ident = _kind(document), _checked_id(id or str(uuid4()))
-        if id is not None and self._row(kind, ident) is not None:
+        kind, ident = _kind(document), _checked_id(id or self.new_id())
+        is_new = ident in self._made_up
+        self._made_up.discard(ident)
+        if not is_new and self._row(kind, ident) is not None:
             raise Duplicate(Issue("duplicate", f"There is a {kind}/{ident} already.", where=f"{kind}.id", value=ident))
         return self._insert(kind, ident, document)
 
@@ -152,7 +177,7 @@ class Writer(Reader):
         found = index(stamped)
         body = text.dump(stamped)
         version = (1, self._number, self._at, "create", False, body.decode())
-        insert(self._connection, resource, [(pk, kind, ident, found.patient, *version)])
+        self._later(resource, [(pk, kind, ident, found.patient, *version)])
         self._insert_index(pk, kind, found)
         stored = Stored(kind, ident, 1, moment(self._at), False, "create", body, found.patient)
         self._audit(stored)

@@ -11,7 +11,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Literal, cast
-from uuid import uuid4
 
 from service.domain.actor import Actor
 from service.errors import Invalid, Issue, NotFound, RecordError
@@ -143,7 +142,7 @@ def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Inval
         requests, results = _resolved(writer, actor, _readable(asked))
         found = _existing(writer, actor, requests)
         planned = [
-            replace(one, id=str(uuid4())) if one.method == "POST" and one.position not in found else one
+            replace(one, id=writer.new_id()) if one.method == "POST" and one.position not in found else one
             for one in requests
         ]
         _require_one_identity_each(planned, found)
