@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cache
 from typing import Any, NamedTuple
 
 from service.errors import Invalid, Issue
@@ -88,15 +89,30 @@ def index(resource: Json) -> Index:
     try:
         if kind == "Observation":
             return Index(_patient(resource, table), _other_rows(resource, table), _observation_rows(resource, table))
-        rows = [row for parameter in table.values() for row in _rows(resource, parameter)]
+        there = (parameter for parameter, first in _begins(kind) if not resource.keys().isdisjoint(first))
+        rows = [row for parameter in there for row in _rows(resource, parameter)]
     except ValueError as problem:
         raise Invalid(Issue("value", f"A date {problem}.", where=kind, rule="date")) from None
     return Index(_patient(resource, table), tuple(dict.fromkeys(rows)))
 
 
+@cache
+def _begins(kind: str) -> tuple[tuple[Parameter, frozenset[str]], ...]:
+    """The parameters of a type that make rows, each with the elements one of which a resource must have for any."""
+    return tuple(
+        (parameter, frozenset(key for path in parameter.paths for key in path.keys[0]))
+        for parameter in parameters_of(kind).values()
+        if parameter.kind in _ROWS_OF
+    )
+
+
 def _other_rows(resource: Json, table: dict[str, Parameter]) -> tuple[Row, ...]:
     """The rows of an Observation that its narrow row does not hold."""
-    others = (parameter for name, parameter in table.items() if name not in _NARROW)
+    others = (
+        parameter
+        for parameter, first in _begins("Observation")
+        if parameter.name not in _NARROW and not resource.keys().isdisjoint(first)
+    )
     rows = [row for parameter in others for row in _rows(resource, parameter) if row[:2] not in _NARROW_LINKS]
     rows += _words(table["code"], found(resource, table["code"].paths[0]))
     return tuple(dict.fromkeys(rows))

@@ -95,7 +95,7 @@ def found(resource: Json, path: Path) -> list[Any]:
         return []
     values: list[Any] = [resource]
     for names in path.keys:
-        values = [below for value in values for name in names for below in _below(value, name)]
+        values = _below(values, names)
         if not values:
             return values
     if path.system:
@@ -103,11 +103,18 @@ def found(resource: Json, path: Path) -> list[Any]:
     return values
 
 
-def _below(element: Any, name: str) -> list[Any]:
-    value = element.get(name) if isinstance(element, dict) else None
-    if value is None:
-        return []
-    return value if isinstance(value, list) else [value]
+def _below(values: list[Any], names: tuple[str, ...]) -> list[Any]:
+    """What the elements among `values` have under these names, in document order."""
+    reached: list[Any] = []
+    for value in values:
+        if isinstance(value, dict):
+            for name in names:
+                below = value.get(name)
+                if isinstance(below, list):
+                    reached += below
+                elif below is not None:
+                    reached.append(below)
+    return reached
 
 
 def tokens(value: Any) -> Iterator[tuple[str, str]]:
