@@ -46,18 +46,23 @@ def _references(resource: Json, where: str) -> list[tuple[str, str]]:
     return found
 
 
-def _gather(element: Any, place: _Place, found: list[tuple[str, str]]) -> None:
-    if isinstance(element, dict):
-        for key, value in element.items():
-            if isinstance(value, str):
-                if key == "reference":
-                    found.append((f"{_written(place)}.{key}", value))
-            elif isinstance(value, dict | list):
-                _gather(value, (place, key), found)
-    else:
-        for position, value in enumerate(element):
-            if isinstance(value, dict | list):
-                _gather(value, (place, position), found)
+def _gather(element: Json, place: _Place, found: list[tuple[str, str]]) -> None:
+    for key, value in element.items():
+        if isinstance(value, str):
+            if key == "reference":
+                found.append((f"{_written(place)}.{key}", value))
+        elif isinstance(value, dict):
+            _gather(value, (place, key), found)
+        elif isinstance(value, list):
+            _gather_each(value, (place, key), found)
+
+
+def _gather_each(elements: list[Any], place: _Place, found: list[tuple[str, str]]) -> None:
+    for position, value in enumerate(elements):
+        if isinstance(value, dict):
+            _gather(value, (place, position), found)
+        elif isinstance(value, list):
+            _gather_each(value, (place, position), found)
 
 
 def _written(place: _Place) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
@@ -20,7 +20,7 @@ from service.fhir.search_parameters import Row as IndexRow
 from service.storage.audit_chain import CHANGES, Chain, Event
 from service.storage.inserts import insert
 from service.storage.reader import Reader
-from service.storage.sql import Sql, ask
+from service.storage.sql import Sql, ask, both, one_of
 from service.storage.stored import Stored
 from service.storage.tables import observation, resource, resource_version, search_index, txn
 from service.storage.versions import same, stamp, without_stamp
@@ -29,6 +29,7 @@ _VERSION = tuple(column.name for column in resource_version.c)
 _NEWEST = Sql(
     "SELECT number, at, (SELECT coalesce(max(pk), 0) FROM resource) AS pk FROM txn ORDER BY number DESC LIMIT 1"
 )
+_CHUNK = 500
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
 
@@ -64,6 +65,17 @@ class Writer(Reader):
     def of_patient(self, patient_id: str, kind: str) -> Iterator[Stored]:
         self._send_resources()
         return super().of_patient(patient_id, kind)
+
+    def patients_with(self, kinds: Sequence[str], patients: Sequence[str]) -> set[str]:
+        """Those of `patients` (ids) who have a present resource of one of these types."""
+        self._send_resources()
+        found: set[str] = set()
+        for start in range(0, len(patients), _CHUNK):
+            some = one_of("patient", patients[start : start + _CHUNK])
+            where = both([some, one_of("type", kinds), Sql("NOT deleted")])
+            query = f"SELECT DISTINCT patient FROM resource WHERE {where.text}"  # noqa: S608 - only marks for values
+            found |= {row.patient for row in ask(self._connection, Sql(query, where.values))}
+        return found
 
     def _asked(self) -> Connection:
         self.flush()

@@ -14,19 +14,25 @@ from service.domain.precautions import check_precautions
 from service.domain.reading import check
 from service.errors import Invalid, Issue, NeedsConfirmation
 from service.fhir.reading import from_observation
-from service.storage.records import Reader
+from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases.course_reading import precautions_of, states_of
 from service.usecases.visit_checks import counts
 
 
-def require_fitting(reader: Reader, written: Iterable[Stored]) -> None:
+def require_fitting(writer: Writer, written: Iterable[Stored]) -> None:
     """Raises `Invalid` for readings of parts that are not there, `NeedsConfirmation` for what a precaution names."""
     by_patient: dict[str, list[Stored]] = {}
     for stored in written:
         if stored.type == "Observation" and stored.patient and not stored.deleted:
             by_patient.setdefault(stored.patient, []).append(stored)
-    findings = [found for patient, readings in by_patient.items() for found in _findings(reader, patient, readings)]
+    concerned = writer.patients_with(("Condition", "Flag"), list(by_patient))
+    findings = [
+        found
+        for patient in by_patient
+        if patient in concerned
+        for found in _findings(writer, patient, by_patient[patient])
+    ]
     refused = [finding.issue for finding in findings if finding.grade == "refuse"]
     if refused:
         raise Invalid(*refused)
