@@ -12,6 +12,7 @@ from typing import Annotated, Any, TypeVar
 import typer
 from rich import progress as bars
 from rich.console import Console
+from sqlalchemy.exc import DatabaseError
 
 from service import settings
 from service.domain.actor import LOCAL
@@ -54,6 +55,9 @@ def told() -> Iterator[None]:
         yield
     except RecordError as error:
         print_issues(err, error.issues)
+        raise typer.Exit(1) from None
+    except (OSError, DatabaseError) as error:
+        err.print(f"error: A file or the database cannot be used: {getattr(error, 'orig', error)}.", markup=False)
         raise typer.Exit(1) from None
 
 
@@ -98,14 +102,14 @@ def demo(
         with attended(records, LOCAL), records.read() as reader:
             print_summary(out, summary_of(reader, LOCAL, find_patient(reader, shown).id))
         records.close()
-    out.print(f"\nTo serve it:    handrecord serve --database sqlite:///{file}")
-    out.print("Where to look:  http://127.0.0.1:8000/docs   http://127.0.0.1:8000/fhir/metadata")
+    where = "http://127.0.0.1:8000/docs   http://127.0.0.1:8000/fhir/metadata"
+    out.print(f"\nTo serve it:    handrecord serve --database sqlite:///{file}\nWhere to look:  {where}")
 
 
 @app.command()
 def serve(
     host: Annotated[str, typer.Option(help="Address to listen on; else HANDRECORD_HOST.", show_default=False)] = "",
-    port: Annotated[int | None, typer.Option(help="Port; else HANDRECORD_PORT.", show_default=False)] = None,
+    port: Annotated[int | None, typer.Option(help="Else HANDRECORD_PORT.", min=0, max=65535)] = None,
     database: Database = "",
 ) -> None:
     """Answer on this computer, until interrupted."""
@@ -271,21 +275,18 @@ def repeatability(database: Database = "") -> None:
     from service.usecases.metrics import repeatability_of
 
     with told(), _opened(database) as records, attended(records, LOCAL), records.read() as reader:
-        found = repeatability_of(reader, LOCAL)
-        _print_json({"repeatability": plain(found)})
+        _print_json({"repeatability": plain(repeatability_of(reader, LOCAL))})
 
 
 @audit.command()
 def verify(database: Database = "") -> None:
     """Find removal or alteration in the trail of who did what."""
-
     with told(), _opened(database) as records, records.read() as reader:
         verdict = reader.verify_events()
     out.print(f"{verdict.events} events, {len(verdict.faults)} faults")
-    for chain, (length, link) in sorted(verdict.heads.items()):
-        out.print(f"head of chain {chain}: {length} {link}", markup=False, soft_wrap=True)
-    for fault in verdict.faults:
-        out.print(f"fault: {fault}", markup=False)
+    heads = [f"head of chain {chain}: {length} {link}" for chain, (length, link) in sorted(verdict.heads.items())]
+    for line in (*heads, *(f"fault: {fault}" for fault in verdict.faults)):
+        out.print(line, markup=False, soft_wrap=True)
     if verdict.faults:
         raise typer.Exit(1)
 

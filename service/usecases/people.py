@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 from service.domain.actor import Actor
@@ -85,3 +86,9 @@ def performer(reader: Reader, by: Person) -> tuple[str, str]:
             )
         return found.reference, by.name
     return "", by.name
+
+
+def born_on(patient: Stored) -> date | None:
+    """The day a patient was born, where the record has the whole date."""
+    told = str(patient.resource.get("birthDate", ""))
+    return date.fromisoformat(told) if len(told) == len("2026-01-31") else None

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
 
 from service.domain.anatomy import PartState
 from service.domain.kinds import KINDS
 from service.domain.measurement import Finding, Measurement
 from service.domain.precautions import Precaution, check_precautions
 from service.domain.reading import Reading, check, check_against_last, check_visit, confirmed
+from service.domain.reading_time import check_time
 from service.domain.series import key_of
 from service.errors import Invalid, NeedsConfirmation
 from service.fhir.observation import to_observation
@@ -32,10 +34,11 @@ class Draft:
 
 @dataclass(frozen=True, slots=True)
 class HeldAgainst:
-    """What a reading is held against: the state of each part, and the precautions of the patient."""
+    """What a reading is held against: the state of each part, the precautions, and the day the patient was born."""
 
     states: tuple[PartState, ...]
     precautions: tuple[Precaution, ...]
+    born: date | None = None
 
 
 def check_drafts(
@@ -47,6 +50,7 @@ def check_drafts(
     for draft in drafts:
         for n, measurement in enumerate(draft.measurements):
             findings = check(measurement, patient.states)
+            findings += check_time(measurement.circumstances, datetime.now(UTC), patient.born)
             findings += check_against_last(measurement, _last(writer, measurement))
             findings += check_precautions(measurement, patient.precautions)
             found.extend((draft, n, finding) for finding in findings)

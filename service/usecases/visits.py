@@ -25,7 +25,7 @@ from service.usecases.courses import states_of
 from service.usecases.doors import enter_operation
 from service.usecases.origin import is_as_imported, mark_imported
 from service.usecases.orthoses import find_orthosis
-from service.usecases.people import find_patient, performer
+from service.usecases.people import born_on, find_patient, performer
 from service.usecases.resources import create, update
 from service.usecases.visit_checks import Draft, HeldAgainst, check_drafts
 from service.usecases.visit_identity import (
@@ -88,7 +88,7 @@ def _record(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> Reco
         writer,
         fresh,
         not_restated(drafts, known),
-        HeldAgainst(states_of(writer, actor, patient.reference), background.precautions),
+        HeldAgainst(states_of(writer, actor, patient.reference), background.precautions, born_on(patient)),
     )
     written = [w for draft in drafts for w in _write(writer, actor, visit, draft, known)]
     return Recorded(encounter, tuple(written), background, tuple(_warnings(written)))

@@ -32,5 +32,5 @@ KIND = MeasurementKind(
     watched=("performer", "sign_strength"),
     read=read_value,
     display=in_words("Advancing nerve sign"),
-    bounds=lambda _site, _axes: Bounds(Decimal(60), Decimal(100), "cm", "project proposal; no publication"),
+    bounds=lambda _site, _axes: Bounds(Decimal(60), Decimal(100), "cm", "a limit of this record; not published"),
 )

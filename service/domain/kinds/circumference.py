@@ -26,6 +26,6 @@ KIND = MeasurementKind(
     watched=("performer", "instrument", "time_of_day"),
     read=read_value,
     display=in_words("Circumference"),
-    bounds=lambda _site, _axes: Bounds(Decimal(45), Decimal(80), "cm", "project proposal; no publication"),
+    bounds=lambda _site, _axes: Bounds(Decimal(45), Decimal(80), "cm", "a limit of this record; not published"),
     better=lambda _axes: "less",
 )

@@ -21,6 +21,6 @@ KIND = MeasurementKind(
     watched=("performer", "instrument", "time_of_day"),
     read=read_value,
     display=in_words("Figure-of-eight girth"),
-    bounds=lambda _site, _axes: Bounds(Decimal(60), Decimal(90), "cm", "project proposal; no publication"),
+    bounds=lambda _site, _axes: Bounds(Decimal(60), Decimal(90), "cm", "a limit of this record; not published"),
     better=lambda _axes: "less",
 )

@@ -57,8 +57,8 @@ def _broader(axes: Mapping[str, str]) -> tuple[Coding, ...]:
 def bounds(_site: Site, _axes: Mapping[str, str]) -> Bounds:
     """Soft 80 kgf, hard 120 kgf."""
     source = (
-        "project proposal above published maxima: 176 lb in a 1985 table (secondary copy), 70.5 kg in 13,393 adults; "
-        "no publication"
+        "a limit of this record above published maxima: 176 lb in a 1985 table (secondary copy), "
+        "70.5 kg in 13,393 adults; itself not published"
     )
     return Bounds(Decimal(80), Decimal(120), "kgf", source)
 

@@ -27,7 +27,7 @@ KIND = MeasurementKind(
         Decimal(900),
         Decimal(2000),
         "mL",
-        "project proposal above published sizes (about 310 to 500 mL, Hughes & Lau 2008); no publication",
+        "a limit of this record above published sizes (about 310 to 500 mL, Hughes & Lau 2008); no publication",
     ),
     better=lambda _axes: "less",
 )

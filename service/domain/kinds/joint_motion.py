@@ -53,7 +53,9 @@ METHOD = Field(
     place="method",
 )
 
-_BOUNDS_SOURCE = "project proposal: published normal ranges widened by published measurement error; no publication"
+_BOUNDS_SOURCE = (
+    "a limit of this record: published normal ranges widened by published measurement error; itself not published"
+)
 _BOUNDS: dict[tuple[str, str], tuple[int, int]] = {
     ("finger mcp", "flexion"): (100, 120),
     ("finger mcp", "hyperextension"): (45, 100),

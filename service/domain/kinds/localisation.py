@@ -29,6 +29,6 @@ KIND = MeasurementKind(
     watched=("performer", "instrument"),
     read=read_value,
     display=in_words("Localisation of touch"),
-    bounds=lambda _site, _axes: Bounds(Decimal(10), Decimal(30), "cm", "project proposal; no publication"),
+    bounds=lambda _site, _axes: Bounds(Decimal(10), Decimal(30), "cm", "a limit of this record; not published"),
     better=lambda _axes: "less",
 )

@@ -44,7 +44,9 @@ def bounds(_site: Site, axes: Mapping[str, str]) -> Bounds | None:
     """For tip pinch soft 36 and hard 60 pounds-force; none is proposed for the other ways of pinching."""
     if axes["pinch"] != "tip":
         return None
-    source = "project proposal: soft is the maximum of a 1985 table (secondary copy); no publication of the hard bound"
+    source = (
+        "a limit of this record: soft is the maximum of a 1985 table (secondary copy); no publication of the hard bound"
+    )
     return Bounds(Decimal(36), Decimal(60), "[lbf_av]", source)
 
 

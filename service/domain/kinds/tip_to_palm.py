@@ -41,7 +41,7 @@ KIND = MeasurementKind(
     watched=("performer", "instrument", "pain_limited", "time_of_day"),
     read=read_value,
     display=in_words("Tip-to-palm distance", REACH, MODE),
-    bounds=lambda _site, _axes: Bounds(Decimal(15), Decimal(25), "cm", "project proposal; no publication"),
+    bounds=lambda _site, _axes: Bounds(Decimal(15), Decimal(25), "cm", "a limit of this record; not published"),
     needs_motion=True,
     better=lambda axes: "less" if axes["reach"] == "flexed" else "more",
 )

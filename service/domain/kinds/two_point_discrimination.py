@@ -39,7 +39,7 @@ def at_least_one(measurement: Measurement) -> Iterable[Finding]:
     """Refuses a distance below 1 mm, which no instrument offers."""
     if measurement.number is not None and measurement.number < 1:
         message = "Two points are never closer than 1 mm."
-        expected = "1 to 25 mm (project proposal; no publication)"
+        expected = "1 to 25 mm (a limit of this record; not published)"
         value = str(measurement.number)
         yield Finding("refuse", Issue("value", message, "value", value, "least-distance", expected))
 
@@ -67,7 +67,7 @@ KIND = MeasurementKind(
     watched=("performer", "instrument", "time_of_day"),
     read=read_value,
     display=in_words("Two-point discrimination", TOUCH),
-    bounds=lambda _site, _axes: Bounds(Decimal(15), Decimal(25), "mm", "project proposal; no publication"),
+    bounds=lambda _site, _axes: Bounds(Decimal(15), Decimal(25), "mm", "a limit of this record; not published"),
     checks=(at_least_one, at_most_as_many("correct_responses", "responses_asked")),
     same=_same,
     better=lambda _axes: "less",
