@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from service.__main__ import SHOWN, app
+from service.commands import app
+from service.commands.serving import SHOWN
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "examples"

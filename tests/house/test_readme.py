@@ -23,7 +23,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from service.__main__ import app
+from service.commands import app
 from service.exchange import columns
 from service.settings import Settings
 

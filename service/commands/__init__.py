@@ -1,0 +1,37 @@
+"""What an operator types. Each module declares its commands as `COMMANDS`: name, and the function behind it.
+
+A name of two words is a command of a group, and the group needs its line in `GROUPS`. The order here is the order of
+`handrecord --help`.
+"""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import typer
+
+from service.commands import audit, definitions, entering, patients, serving
+
+MODULES: tuple[ModuleType, ...] = (serving, entering, patients, definitions, audit)
+GROUPS = {"audit": "The trail of who did what."}
+
+app = typer.Typer(
+    name="handrecord",
+    help="Hand-therapy measurements and orthosis episodes as coded, validated FHIR R4.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+def _install() -> None:
+    groups = {name: typer.Typer(help=says, no_args_is_help=True) for name, says in GROUPS.items()}
+    for module in MODULES:
+        for name, command in module.COMMANDS.items():
+            group, space, own = name.partition(" ")
+            (groups[group] if space else app).command(own or group)(command)
+    for name, group in groups.items():
+        app.add_typer(group, name=name)
+
+
+_install()

@@ -1,0 +1,27 @@
+"""Commands about what the service publishes of itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.commands.console import out
+
+
+def schemas(
+    folder: Annotated[Path, typer.Argument(help="Where to write them.")] = Path("schemas"),
+    check: Annotated[bool, typer.Option(help="Write nothing; fail if a file is stale.")] = False,
+) -> None:
+    """Write the generated FHIR definitions and the OpenAPI document."""
+    from service.web.schemas import stale, write
+
+    changed = stale(folder) if check else write(folder)
+    for name in changed:
+        out.print(f"{'stale' if check else 'written'}: {name}")
+    if check and changed:
+        raise typer.Exit(1)
+
+
+COMMANDS = {"schemas": schemas}
