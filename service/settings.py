@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 from pydantic_core import ErrorDetails
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic_settings import BaseSettings, SettingsConfigDict, SettingsError
 
 from service.errors import Issue, Misconfigured
 
@@ -135,6 +135,11 @@ def load() -> Settings:
     """The settings of this process. Raises `Misconfigured`."""
     try:
         return Settings()
+    except SettingsError as error:
+        # The library's sentence names the setting; the cause under it is about the JSON alone.
+        named = next((name for name in Settings.model_fields if f'"{name}"' in str(error)), "*")
+        message = f"The setting is not the JSON it must be: {error.__cause__}."
+        raise Misconfigured(Issue("value", message, f"HANDRECORD_{named}".upper())) from error
     except ValidationError as error:
         raise Misconfigured(*(_issue(found) for found in error.errors(include_url=False))) from error
 

@@ -10,8 +10,11 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from service import settings
 from service.commands import app
-from service.commands.serving import SHOWN
+from service.domain.actor import LOCAL
+from service.exchange.scenario import SHOWN
+from service.storage.records import Records
 
 ROOT = Path(__file__).resolve().parents[1]
 EXAMPLES = ROOT / "examples"
@@ -51,6 +54,52 @@ def test_the_demo_again_adds_nothing(demo: tuple[str, Result]) -> None:
     assert again.exit_code == 0, again.output
     assert "created" not in told(again)
     assert "unchanged" in told(again)
+
+
+def test_the_demo_goes_into_no_record_of_others(tmp_path: Path) -> None:
+    file = tmp_path / "clinic.sqlite"
+    records = Records.create(f"sqlite:///{file}")
+    with records.write(LOCAL) as writer:
+        writer.create({"resourceType": "Patient"})
+    records.close()
+    refused = run("demo", "--file", str(file))
+    assert refused.exit_code == 1
+    assert "holds other patients" in told(refused)
+
+
+def test_no_record_is_made_by_looking_for_one(tmp_path: Path) -> None:
+    file = tmp_path / "none.sqlite"
+    refused = run("summary", "x", "--database", f"sqlite:///{file}")
+    assert refused.exit_code == 1
+    assert "`handrecord migrate` makes an empty one" in told(refused)
+    assert not file.exists()
+
+
+@pytest.mark.parametrize("value", ["[", '["https://app.clinic.example"'])
+def test_a_setting_that_is_no_json_is_told(value: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("HANDRECORD_CORS_ORIGINS", value)
+    settings.load.cache_clear()
+    refused = run("migrate")
+    settings.load.cache_clear()
+    assert refused.exit_code == 1
+    assert "HANDRECORD_CORS_ORIGINS: The setting is not the JSON it must be" in told(refused)
+
+
+def test_definitions_that_cannot_be_written_are_told(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    refused = run("schemas", str(tmp_path / "file" / "schemas"))
+    assert refused.exit_code == 1
+    assert "cannot be used" in told(refused)
+
+
+def test_events_that_are_no_json_name_their_file(demo: tuple[str, Result], tmp_path: Path) -> None:
+    url, _ = demo
+    events = tmp_path / "events.json"
+    events.write_text("{")
+    refused = run("orthosis", "x", "--events", str(events), "--database", url)
+    assert refused.exit_code == 1
+    assert "events.json" in told(refused)
+    assert "ends too early" in told(refused)
 
 
 def test_a_summary_is_found_by_identifier_and_keeps_its_decimals(demo: tuple[str, Result]) -> None:

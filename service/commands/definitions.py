@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from service.commands.console import out
+from service.commands.console import out, told
 
 
 def schemas(
@@ -17,7 +17,8 @@ def schemas(
     """Write the generated FHIR definitions and the OpenAPI document."""
     from service.web.schemas import stale, write
 
-    changed = stale(folder) if check else write(folder)
+    with told():
+        changed = stale(folder) if check else write(folder)
     for name in changed:
         out.print(f"{'stale' if check else 'written'}: {name}")
     if check and changed:

@@ -11,7 +11,6 @@ from service import settings
 from service.commands.console import AsJson, Database, PatientName, of_patient, opened, out, print_json, told
 from service.domain.actor import LOCAL
 from service.domain.result_json import plain
-from service.fhir import text
 from service.printing import print_orthoses, print_summary
 from service.usecases.audit import attended
 from service.usecases.orthosis_clinic import clinic_of
@@ -54,7 +53,7 @@ def orthosis(
     database: Database = "",
 ) -> None:
     """One orthosis episode as JSON: its events, dose, safety texts, and what its report lacks."""
-    from service.usecases.form import filled
+    from service.exchange.json_form import read_form
     from service.usecases.orthoses import read_episode, record
     from service.usecases.orthosis_input import EventsForm
     from service.usecases.orthosis_views import Moment, full
@@ -63,7 +62,7 @@ def orthosis(
         zone = settings.load().zone_info
         clinic, moment = clinic_of(settings.load().orthosis_file), Moment.present(zone)
         if events:
-            form = filled(text.parse(events.read_bytes()), EventsForm)
+            form = read_form(events, EventsForm)
             with attended(records, LOCAL), records.write(LOCAL) as writer:
                 happened = [event.made(writer, zone) for event in form.events]
                 record(writer, LOCAL, episode, happened, after=form.after)

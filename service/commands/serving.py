@@ -17,15 +17,12 @@ from service.usecases.people import find_patient
 from service.usecases.summaries import summary_of
 from service.usecases.visit_input import Person
 
-SHOWN = ("https://invented-clinic.example/patient", "INVENTED-4")
-"""The invented patient whose summary the demo prints."""
-
 
 def demo(
     file: Annotated[Path, typer.Option(help="SQLite file to create.")] = Path("handrecord-demo.sqlite"),
 ) -> None:
     """Create a SQLite file, load the invented example clinic, and show what came of it."""
-    from service.exchange.scenario import load
+    from service.exchange.scenario import SHOWN, load
 
     shown = Person(identifier=SHOWN)
     with told():

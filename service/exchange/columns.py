@@ -105,10 +105,10 @@ def require_columns(columns: tuple[str, ...], header: Header) -> None:
         if name not in columns and not header.declares(name):
             expected = "the column, or a constant of this name in the header file"
             message = f"The column '{name}' is missing."
-            issues.append(Issue("required", message, "columns", name, "required-column", expected))
+            issues.append(Issue("required", message, "columns", "", "required-column", expected))
     if not {"value", "trials", "absent"} & set(columns):
         message = "No column holds values."
-        issues.append(Issue("required", message, "columns", "value", "required-column", "value, trials or absent"))
+        issues.append(Issue("required", message, "columns", "", "required-column", "value, trials or absent"))
     if issues:
         raise Malformed(*issues)
 

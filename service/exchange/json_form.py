@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from service.errors import Malformed
 from service.fhir import text
 from service.usecases.form import Filled, filled
 
 
 def read_form(path: Path, form: type[Filled]) -> Filled:
     """The file as this form. Raises `Malformed` with every fault and its place in the file."""
-    return filled(text.parse(path.read_bytes()), form, path.name)
+    try:
+        document = text.parse(path.read_bytes())
+    except Malformed as error:
+        raise Malformed(*(issue.at(path.name) for issue in error.issues)) from None
+    return filled(document, form, path.name)

@@ -48,7 +48,16 @@ def read_table(path: Path, *, encoding: str = "", delimiter: str = "", sheet: st
     if path.suffix.lower() == ".xlsx":
         return _table(xlsx_file.lines(path, sheet), "row", whole=False)
     message = f"{path.name} is not a kind of file that is read here."
-    raise UnsupportedFormat(Issue("not-supported", message, "file", path.suffix, "file-format", ".csv or .xlsx"))
+    raise UnsupportedFormat(
+        Issue(
+            "not-supported",
+            message,
+            "file",
+            path.suffix,
+            "file-format",
+            ".csv or .xlsx for readings, .json for what a clinic hands over",
+        )
+    )
 
 
 def _table(lines: Iterator[Line], word: str, *, whole: bool) -> Table:

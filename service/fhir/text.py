@@ -61,7 +61,7 @@ def parse(body: bytes | str) -> Json:
         raise Malformed(syntax_fault(raw, str(problem)).issue()) from None
     if not isinstance(value, dict):
         found = compact[:40].decode(errors="replace")
-        raise Malformed(Issue("structure", "The body must be one JSON object.", value=found))
+        raise Malformed(Issue("structure", "The text must be one JSON object.", value=found))
     if _needs_a_closer_look(compact, value):
         fault = first_fault(raw)
         if fault:

@@ -60,14 +60,14 @@ def syntax_fault(raw: bytes, problem: str) -> Fault:
 
 def _encoding_fault(raw: bytes) -> Fault | None:
     if not raw.strip():
-        return Fault("The body is empty.", expected="one FHIR resource as a JSON object")
+        return Fault("There is nothing in it.", expected="one JSON object")
     if raw.startswith(b"\xef\xbb\xbf"):
-        return Fault("The body begins with a byte order mark, which JSON does not allow.", "line 1, column 1")
+        return Fault("The text begins with a byte order mark, which JSON does not allow.", "line 1, column 1")
     try:
         raw.decode()
     except UnicodeDecodeError as wrong:
         found = "bytes " + raw[wrong.start : wrong.start + 4].hex(" ")
-        return Fault("The body is not valid UTF-8.", place_of_byte(raw, wrong.start), found, rule="utf-8")
+        return Fault("The text is not valid UTF-8.", place_of_byte(raw, wrong.start), found, rule="utf-8")
     return None
 
 
@@ -82,9 +82,9 @@ def _grammar_fault(raw: bytes, problem: str) -> Fault:
     if number:
         return Fault("NaN and Infinity are no JSON numbers.", where, number[0].decode())
     if problem.startswith("Input data was truncated"):
-        return Fault("The body ends too early: it is not complete JSON.", where)
+        return Fault("The text ends too early: it is not complete JSON.", where)
     said = _BYTE.sub("", problem).strip().rstrip(".").removeprefix("JSON is malformed: ")
-    return Fault(f"The body is not well-formed JSON: {said}.", where, raw[at : at + 20].decode(errors="replace"))
+    return Fault(f"The text is not well-formed JSON: {said}.", where, raw[at : at + 20].decode(errors="replace"))
 
 
 def _holds_surrogate(raw: bytes) -> bool:
@@ -161,7 +161,7 @@ def _text_faults(text: str, where: str, what: str) -> Iterator[Fault]:
 
 
 def _too_deep(where: str) -> Fault:
-    return Fault(f"The body is nested deeper than {MAX_DEPTH} levels.", _short(where), rule="nesting")
+    return Fault(f"The text is nested deeper than {MAX_DEPTH} levels.", _short(where), rule="nesting")
 
 
 def _short(text: str) -> str:

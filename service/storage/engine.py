@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, OperationalError
 
-from service.errors import Misconfigured
+from service.errors import Issue, Misconfigured
 
 BUSY_SECONDS = 30
 """How long a transaction waits for another one to finish before it gives up."""
@@ -16,8 +17,11 @@ _WRITERS_LOCK = 0x68616E64
 """Key of the PostgreSQL advisory lock that lets one writer in at a time; any fixed number does."""
 
 
-def open_engine(url: str) -> Engine:
-    """An engine for a SQLite file or a PostgreSQL database. Raises `Misconfigured` for any other address."""
+def open_engine(url: str, *, make: bool = True) -> Engine:
+    """An engine for a SQLite file, made if `make` says so, or a PostgreSQL database.
+
+    Raises `Misconfigured` for any other address.
+    """
     try:
         parsed = make_url(url)
     except ArgumentError:
@@ -26,11 +30,20 @@ def open_engine(url: str) -> Engine:
     if parsed.get_backend_name() == "sqlite":
         if not parsed.database or parsed.database == ":memory:":
             raise Misconfigured("A SQLite database needs a file, as in sqlite:///clinic.sqlite.")
+        if not make:
+            _require_present(parsed.database)
         return _sqlite(url)
     if parsed.drivername != "postgresql+psycopg":
         found = parsed.drivername
         raise Misconfigured(f"The record is kept in sqlite:// or postgresql+psycopg://, not in {found}://.")
     return create_engine(url, pool_size=20, max_overflow=20, pool_pre_ping=True)
+
+
+def _require_present(database: str) -> None:
+    """Opening a file that is not there would leave an empty one."""
+    if not Path(database).exists():
+        message = f"There is no record in {database}: `handrecord migrate` makes an empty one."
+        raise Misconfigured(Issue("exception", message, "HANDRECORD_DATABASE_URL"))
 
 
 def _sqlite(url: str) -> Engine:

@@ -49,7 +49,7 @@ class Records:
 
         Raises `Misconfigured`, saying what to do, for any other.
         """
-        engine = open_engine(url)
+        engine = open_engine(url, make=False)
         try:
             _require_schema(engine)
             _require_base(engine)

@@ -36,9 +36,41 @@ def filled(document: Mapping[str, Any], form: type[Filled], place: str = "") -> 
         raise Malformed(*(_issue(place, fault) for fault in error.errors(include_url=False))) from None
 
 
+_SAID = {
+    "missing": "This is missing.",
+    "extra_forbidden": "Nothing is called that here.",
+    "string_type": "A text in quotes belongs here.",
+    "string_too_short": "This is empty.",
+    "int_type": "A whole number belongs here.",
+    "decimal_type": "A number belongs here.",
+    "bool_type": "true or false belongs here.",
+    "list_type": "A list belongs here.",
+    "dict_type": "An object belongs here.",
+    "mapping_type": "An object belongs here.",
+    "model_type": "An object belongs here.",
+    "literal_error": "This is not one of the answers.",
+    "greater_than": "The number is too small.",
+    "greater_than_equal": "The number is too small.",
+    "less_than": "The number is too large.",
+    "less_than_equal": "The number is too large.",
+}
+_LIMITS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most", "expected": "one of"}
+
+
 def _issue(place: str, fault: Any) -> Issue:
     steps = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in fault["loc"])
     where = f"{place}{steps}" if place else steps.removeprefix(".")
-    given = "" if fault["type"] == "missing" or isinstance(fault["input"], (dict, list)) else str(fault["input"])
-    said = str(fault["ctx"]["error"]) if fault["type"] == "value_error" else fault["msg"]
-    return Issue("structure", f"{said.rstrip('.')}.", where, given, fault["type"].replace("_", "-"))
+    context = fault.get("ctx", {})
+    said = str(context["error"]) if fault["type"] == "value_error" else _SAID.get(fault["type"], fault["msg"])
+    expected = ", ".join(f"{word} {context[key]}" for key, word in _LIMITS.items() if key in context)
+    return Issue("structure", f"{said.rstrip('.')}.", where, _given(fault), fault["type"].replace("_", "-"), expected)
+
+
+def _given(fault: Any) -> str:
+    """What stood there, as JSON writes it; nothing for what is missing, or too long to show."""
+    given = fault["input"]
+    if fault["type"] == "missing" or isinstance(given, (dict, list)):
+        return ""
+    if given is None:
+        return "null"
+    return str(given).lower() if isinstance(given, bool) else str(given)

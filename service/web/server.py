@@ -60,7 +60,8 @@ def listen(host: str, port: int) -> socket.socket:
             return socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP, fileno=listener.detach())
     except OSError as error:
         raise Misconfigured(
-            f"The record cannot listen on {host}, port {port}: {error.strerror or error}.", where="HANDRECORD_PORT"
+            f"The record cannot listen on {host}, port {port}: {error.strerror or error}. "
+            "Another address is set by --host and --port, or HANDRECORD_HOST and HANDRECORD_PORT."
         ) from error
 
 

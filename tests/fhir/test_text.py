@@ -79,8 +79,8 @@ def test_text_and_bytes_read_alike() -> None:
 
 
 REFUSED: dict[str, tuple[bytes, str, str]] = {
-    "empty body": (b"", "", "empty"),
-    "blank body": (b" \n", "", "empty"),
+    "empty body": (b"", "", "nothing in it"),
+    "blank body": (b" \n", "", "nothing in it"),
     "byte order mark": (b'\xef\xbb\xbf{"a":1}', "line 1, column 1", "byte order mark"),
     "not UTF-8": (b'{\n"a":"\xff"}', "line 2, column 6", "UTF-8"),
     "a surrogate as bytes": (b'{"a":"\xed\xa0\x80"}', "line 1, column 7", "UTF-8"),

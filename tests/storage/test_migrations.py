@@ -66,7 +66,7 @@ def test_a_record_is_made_where_there_is_none_and_kept_where_there_is(empty_url:
 
 
 def test_an_empty_database_names_the_command(empty_url: str) -> None:
-    with pytest.raises(Misconfigured, match="run `handrecord migrate`"):
+    with pytest.raises(Misconfigured, match="`handrecord migrate`"):
         Records.open(empty_url)
 
 
@@ -107,7 +107,7 @@ def test_an_address_of_another_kind_is_refused(address: str, says: str) -> None:
 
 
 def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
-    with pytest.raises(Misconfigured, match="cannot be opened"):
+    with pytest.raises(Misconfigured, match="There is no record in"):
         Records.open(f"sqlite:///{tmp_path / 'no' / 'such' / 'folder.sqlite'}")
 
 
