@@ -44,7 +44,7 @@ def shorthand_router() -> APIRouter:
     )
     async def show(request: Request) -> Response:
         """A line that can be read answers `readings`, and under `asked` what would be refused or asked about. One that
-        cannot answers `issues`. `POST /visits` takes the same lines as readings.
+        cannot answers `issues`. `POST /visits` takes such a line as a reading, as `{"shorthand": "…"}`.
         """
         form = only_form(request)
         lines, declared = _lines(text.parse(await body_of(request)))

@@ -95,9 +95,8 @@ def require_json(content_type: str | None, content_encoding: str | None = None) 
     given = _media_range(content_type or "")
     if given.name not in _MEDIA_TYPES or not given.readable:
         said = content_type or "no Content-Type"
-        raise UnsupportedFormat(
-            Issue("not-supported", f"{_JSON_ONLY}.", "http.Content-Type", value=said, expected="application/fhir+json")
-        )
+        message, expected = "A body is read as JSON only.", "application/json, or application/fhir+json for FHIR R4"
+        raise UnsupportedFormat(Issue("not-supported", message, "http.Content-Type", said, expected=expected))
     _require_plain(content_encoding)
 
 
