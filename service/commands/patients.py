@@ -64,8 +64,7 @@ def orthosis(
         if events:
             form = read_form(events, EventsForm)
             with attended(records, LOCAL), records.write(LOCAL) as writer:
-                happened = [event.made(writer, zone) for event in form.events]
-                record(writer, LOCAL, episode, happened, after=form.after)
+                record(writer, LOCAL, episode, form.made(writer, zone), after=form.after)
         with attended(records, LOCAL), records.read() as reader:
             found = full(reader, read_episode(reader, LOCAL, episode), clinic, moment)
         print_json(found)

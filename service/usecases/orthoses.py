@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from uuid import uuid4
@@ -28,12 +30,31 @@ URI_SYSTEM = "urn:ietf:rfc:3986"
 """The system of keys the record makes itself: `urn:uuid:…`, as R4 has it for identifiers that are addresses."""
 
 
+@contextmanager
+def _placed(before: int) -> Iterator[None]:
+    """What is wrong with an event among those given leaves with its place in that list, as `events[0]`.
+
+    `before` is the number of the last event there was: the trade counts on from it.
+    """
+    try:
+        yield
+    except (Invalid, Conflict) as error:
+        raise type(error)(*(_placed_issue(issue, before) for issue in error.issues)) from error
+
+
+def _placed_issue(issue: Issue, before: int) -> Issue:
+    named = re.match(r"event (\d+)", issue.where)
+    if named is None or int(named[1]) <= before:
+        return issue
+    return replace(issue, where=f"events[{int(named[1]) - before - 1}]{issue.where[named.end() :]}")
+
+
 def begin(writer: Writer, actor: Actor, episode: Episode) -> Told:
     """Write down a new episode, with what has happened already. Without a key it gets one.
 
     Raises `Duplicate` for a key that is taken, `Invalid` or `Conflict` for what cannot be.
     """
-    with enter_operation(actor, "orthosis-events", episode.patient.removeprefix("Patient/")):
+    with enter_operation(actor, "orthosis-events", episode.patient.removeprefix("Patient/")), _placed(0):
         return _begin(writer, actor, episode)
 
 
@@ -68,7 +89,8 @@ def record(writer: Writer, actor: Actor, ident: str, events: Iterable[Event], *,
     with enter_operation(actor, "orthosis-events") as door:
         told = _find(writer, door, ident)
         _require_seen(told, after)
-        return _keep(writer, actor, told.episode.with_events(events))
+        with _placed(max((event.place for event in told.episode.events), default=0)):
+            return _keep(writer, actor, told.episode.with_events(events))
 
 
 def retract(writer: Writer, actor: Actor, ident: str, place: int, reason: str, *, after: int | None = None) -> Told:
@@ -170,13 +192,14 @@ def _all(reader: Reader, kind: str, pairs: list[tuple[str, str]]) -> Iterator[St
 def record_wear(writer: Writer, actor: Actor, ident: str, wear: Iterable[Wear]) -> Told:
     """Write down hours worn, a day at a time: all of them, or none. The same day again, from the same source, replaces.
 
-    Raises `Invalid` for a day on which it was not to be worn yet, or that lies ahead.
+    Raises `Invalid` for what `dose.require_sound` refuses, each fault with its place in the list.
     """
     with enter_operation(actor, "orthosis-events") as door:
         told = _find(writer, door, ident)
         known = {(w.day, w.source): w.id for w in wear_of(writer, told.episode)}
-        for one in wear:
-            require_sound(one, told.life, datetime.now(UTC))
+        given = list(wear)
+        require_sound(given, told.life, datetime.now(UTC))
+        for one in given:
             use = find_orthosis(writer, actor, told.episode.key, one.day)
             if use is None:
                 raise NotFound(f"The episode {ident} has no regimen that counts.")

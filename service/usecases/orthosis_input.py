@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
@@ -15,7 +15,7 @@ from service.domain.orthosis import design as facets
 from service.domain.orthosis.dose import SOURCES, Wear
 from service.domain.orthosis.episode import ACTS, END_REASONS, Check, Episode, Event, Exercise, Series
 from service.domain.orthosis.regimens import WEARING, Regimen
-from service.errors import Invalid, Issue
+from service.errors import Invalid, Issue, NotFound
 from service.storage.records import Reader
 from service.usecases.form import Day, Form
 from service.usecases.people import find_patient, performer
@@ -235,7 +235,7 @@ class EpisodeForm(Form):
             goal=self.goal,
             planned=self.planned,
             series=Series(**self.series.model_dump()) if self.series else None,
-        ).with_events(event.made(reader, zone) for event in self.events)
+        ).with_events(events_made(self.events, reader, zone))
 
 
 class EventsForm(Form):
@@ -243,6 +243,19 @@ class EventsForm(Form):
 
     events: Annotated[list[EventForm], Field(min_length=1)]
     after: int | None = None
+
+    def made(self, reader: Reader, zone: ZoneInfo | None) -> list[Event]:
+        """As the record takes them. Raises `Invalid` or `NotFound`, with the place of the event."""
+        return list(events_made(self.events, reader, zone))
+
+
+def events_made(forms: Sequence[EventForm], reader: Reader, zone: ZoneInfo | None) -> Iterator[Event]:
+    """Each event; what is wrong with one says which. Raises `Invalid` or `NotFound`."""
+    for n, form in enumerate(forms):
+        try:
+            yield form.made(reader, zone)
+        except (Invalid, NotFound) as error:
+            raise type(error)(*(issue.at(f"events[{n}]") for issue in error.issues)) from error
 
 
 class RetractionForm(Form):
@@ -258,7 +271,7 @@ class WearForm(Form):
     day: Day
     hours: Number
     source: Annotated[str, one_of(SOURCES)] = "reported"
-    by: Annotated[str, Field(description="Who reported it, or which sensor.")] = ""
+    by: Annotated[str, Field(description="Who reported it (patient, carer), or which sensor.")] = ""
     uncertainty: Number | None = None
 
     def made(self) -> Wear:

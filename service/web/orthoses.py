@@ -195,7 +195,7 @@ def _events(router: APIRouter, desk: _Desk) -> None:
         def do(writer: Writer, actor: Actor, document: text.Json) -> Told:
             form = filled(document, EventsForm)
             with _of_body():
-                events = [event.made(writer, desk.zone) for event in form.events]
+                events = form.made(writer, desk.zone)
             return record(writer, actor, ident, events, after=form.after)
 
         return await desk.change(request, do)

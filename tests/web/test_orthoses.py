@@ -50,6 +50,19 @@ def test_events_are_recorded_all_or_none(client: RecordClient) -> None:
     assert events(client, found["id"], lawful).status_code == 200
 
 
+def test_what_is_wrong_with_an_event_says_with_which(client: RecordClient) -> None:
+    found = begun(client)
+    lawful = EVENTS_EXAMPLE["events"][0]
+    late = events(client, found["id"], lawful, {"kind": "made", "at": "2026-03-06"})
+    assert client.refusal(late, 409)["expression"] == ["events[1]"]
+    undated = events(client, found["id"], lawful, lawful, {"kind": "checked", "at": "March"})
+    assert client.refusal(undated, 422)["expression"] == ["events[2].at"]
+    bare = events(client, found["id"], {"kind": "worn", "at": "2026-03-06"})
+    assert client.refusal(bare, 422)["expression"] == ["events[0].regimen"]
+    body = {**EXAMPLE, "patient": {"id": client.new_patient()[8:]}, "events": [{"kind": "held", "at": "2026-03-04"}]}
+    assert client.refusal(client.post("/orthosis-episodes", json=body), 409)["expression"] == ["events[0]"]
+
+
 def test_what_was_written_without_having_seen_the_last_event_is_refused(client: RecordClient) -> None:
     found = begun(client)
     assert events(client, found["id"], *EVENTS_EXAMPLE["events"], after=2).json()["last_event"] == 3
@@ -122,6 +135,12 @@ def test_hours_are_kept_as_written_and_replaced_by_day_and_source(client: Record
     assert again["dose"]["worn"]["reported"]["days"] == 1
     assert again["dose"]["end_range"]["reported"] == 10
     client.refusal(client.post(address, json={"days": [{"day": "2026-03-03", "hours": 25}]}), 422)
+    twice = client.post(address, json={"days": [{"day": "2026-03-03", "hours": n} for n in (4, 5)]})
+    told = client.refusal(twice, 422)
+    assert (told["expression"], "day-told-once" in told["diagnostics"]) == (["days[1].day"], True)
+    stranger = client.post(address, json={"days": [{"day": "2026-03-03", "hours": 5, "by": "a passer-by"}]})
+    assert client.refusal(stranger, 422)["expression"] == ["days[0].by"]
+    assert client.get(f"/orthosis-episodes/{found['id']}").json()["dose"]["worn"]["reported"]["hours"] == 10
     client.refusal(client.post(address, json={"days": [{"day": "2026-02-01", "hours": 5}]}), 422)
 
 

@@ -119,9 +119,9 @@ class EndRange:
 class Design:
     """The facets of one orthosis. What was not recorded is `unknown`.
 
-    `direction` is the motion the orthosis works towards; empty: as its primary joints are held. `modified` says what
-    was changed on a prefabricated one, and `modified_by` by whom. `over` is the key of the episode whose orthosis
-    this one is worn over. `free` are joints left free on purpose.
+    `direction` is the motion the orthosis works towards, whatever the set angles are; empty: not recorded. `modified`
+    says what was changed on a prefabricated one, and `modified_by` by whom. `over` is the key of the episode whose
+    orthosis this one is worn over. `free` are joints left free on purpose.
     """
 
     side: Side

@@ -17,12 +17,24 @@ from service.domain.orthosis.life import Life
 from service.domain.orthosis.regimens import DAY
 from service.errors import Invalid, Issue
 
-SOURCES: dict[str, str] = {"reported": "reported by the patient", "sensed": "sensed by a device in the orthosis"}
+SOURCES: dict[str, str] = {
+    "reported": "reported by the patient or a carer",
+    "sensed": "sensed by a device in the orthosis",
+}
+REPORTERS: dict[str, str] = {
+    "": "not recorded",
+    "patient": "the patient",
+    "carer": "somebody who looks after the patient",
+}
+"""Who reports hours; what a sensor is called is the clinic's own."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wear:
-    """Hours worn on one day, as reported or sensed; `uncertainty` in hours either way, where it is known."""
+    """Hours worn on one day, as reported or sensed; `uncertainty` in hours either way, where it is known.
+
+    `by` is one of `REPORTERS`, or the name of the sensor.
+    """
 
     day: date
     hours: Decimal
@@ -70,12 +82,32 @@ class Dose:
     adherence: tuple[Adherence, ...]
 
 
-def require_sound(wear: Wear, life: Life, now: datetime) -> None:
-    """Raises `Invalid` for hours that no day has, of a day ahead, or of one before it was first worn."""
+def require_sound(given: Sequence[Wear], life: Life, now: datetime) -> None:
+    """Raises `Invalid` with everything about days of wear that cannot be, each at its place in the list.
+
+    That is: hours that no day has, an unknown source or reporter, a day ahead or before it was first worn, and a day
+    told twice by one source.
+    """
+    issues = [issue.at(f"days[{n}]") for n, wear in enumerate(given) for issue in _issues_of(wear, life, now)]
+    first: dict[tuple[date, str], int] = {}
+    for n, wear in enumerate(given):
+        before = first.setdefault((wear.day, wear.source), n)
+        if before != n:
+            message = f"This day has a number of hours {wear.source} already, in days[{before}]."
+            issues.append(Issue("value", message, f"days[{n}].day", wear.day.isoformat(), "day-told-once"))
+    if issues:
+        raise Invalid(*issues)
+
+
+def _issues_of(wear: Wear, life: Life, now: datetime) -> list[Issue]:
     issues = []
     if wear.source not in SOURCES:
         expected = " or ".join(SOURCES)
         issues.append(Issue("value", "Hours are reported or sensed.", "source", wear.source, "wear-source", expected))
+    if wear.source == "reported" and wear.by not in REPORTERS:
+        expected = ", ".join(filter(None, REPORTERS)) + "; or left out"
+        message = "Hours are reported by the patient or a carer."
+        issues.append(Issue("value", message, "by", wear.by, "wear-reporter", expected))
     if not 0 <= wear.hours <= DAY:
         issues.append(Issue("value", "A day has 24 hours.", "hours", str(wear.hours), "wear-hours", "0 to 24"))
     if wear.uncertainty is not None and not 0 <= wear.uncertainty <= DAY:
@@ -87,8 +119,7 @@ def require_sound(wear: Wear, life: Life, now: datetime) -> None:
         issues.append(Issue("value", message, "day", wear.day.isoformat(), "event-before-its-cause", str(first or "")))
     if wear.day > begun(now):
         issues.append(Issue("value", "That day lies ahead.", "day", wear.day.isoformat(), "not-in-the-future"))
-    if issues:
-        raise Invalid(*issues)
+    return issues
 
 
 def prescribed_on(life: Life, day: date) -> Decimal | None:

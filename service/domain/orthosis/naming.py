@@ -43,13 +43,20 @@ def descriptive_name(design: Design) -> str:
 
 
 def design_direction(design: Design) -> str:
-    """The motion it works towards in words; else how its primary joints are held; empty where they differ."""
+    """The direction of treatment in words; empty where it is not recorded, or joints differ in it.
+
+    What mobilises works towards a motion, which the set angle does not tell: a cast that gains extension holds its
+    joint in flexion. Only an orthosis that immobilises is named by how it holds, one that restricts by what it blocks.
+    """
     if design.direction:
         return MOTIONS[design.direction]
-    if design.purpose == "restrict" and design.blocks:
+    motions: set[str] = set()
+    if design.purpose == "restrict":
         motions = {blocked.motion for blocked in design.blocks}
-    else:
+    elif design.purpose == "immobilise":
         motions = {_held_in(held) for held in design.holds if held.primary}
+    elif design.purpose == "mobilise" and design.end_range:
+        motions = {design.end_range.motion}
     return MOTIONS.get(motions.pop(), "") if len(motions) == 1 else ""
 
 

@@ -100,7 +100,7 @@ def test_nights_of_a_week_are_judged_only_where_all_are_known() -> None:
 def test_hours_that_cannot_be(wear: Wear, rule: str) -> None:
     told = episode(FITTED, worn(2))
     with pytest.raises(Invalid) as refused:
-        require_sound(wear, life_of(told), at(10))
+        require_sound([wear], life_of(told), at(10))
     assert rule in [issue.rule for issue in refused.value.issues]
 
 

@@ -7,11 +7,12 @@ acts on the index PIP joint and spans its MP joint. It says "splint" and writes 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
 
-from service.domain.orthosis.design import Blocked, Design, Held
+from service.domain.orthosis.design import Blocked, Design, EndRange, Held
 from service.domain.orthosis.naming import descriptive_name, position_in_words
 
 
@@ -87,6 +88,17 @@ def test_levels_count_not_joints() -> None:
 def test_what_is_not_recorded_is_not_named() -> None:
     assert descriptive_name(Design("left", digits=("ring",))) == "Ring finger orthosis"
     assert "type" not in descriptive_name(Design("left", holds=_holds(("ring-pip",))))
+
+
+def test_the_direction_is_that_of_treatment_not_of_the_set_angle() -> None:
+    """A cast that gains extension holds its joint in flexion, and is no flexion orthosis."""
+    cast = Design("right", form="cast", holds=(Held("ring-pip", "flexion", Decimal(40)),), mechanism="serial-static")
+    assert descriptive_name(cast) == "Ring finger PIP orthosis"
+    assert descriptive_name(replace(cast, purpose="mobilise")) == "Ring finger PIP mobilization orthosis, type 0 [1]"
+    extends = replace(cast, purpose="mobilise", end_range=EndRange("extension", "where the joint stopped"))
+    assert descriptive_name(extends) == "Ring finger PIP extension mobilization orthosis, type 0 [1]"
+    assert descriptive_name(replace(extends, end_range=None, direction="extension")) == descriptive_name(extends)
+    assert "flexion immobilization" in descriptive_name(replace(cast, purpose="immobilise"))
 
 
 def test_position_in_words() -> None:
