@@ -101,6 +101,9 @@ def _print_background(console: Console, summary: PatientSummary) -> None:
 
 def print_summary(console: Console, summary: PatientSummary) -> None:
     """The summary of one patient."""
+    for flag in summary.red_flags:
+        found = "; ".join(f"{item}: {words}" for item, words in flag.findings.items())
+        console.print(Text.assemble(("Red flag, not answered: ", "bold red"), f"{flag.at} {found}"))
     first, last = (t.date().isoformat() if t else "-" for t in (summary.first, summary.last))
     console.print(f"[bold]{summary.subject}[/bold]: {summary.visits} visits, {first} to {last}")
     console.print(f"Start is {summary.baseline}.")

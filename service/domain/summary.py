@@ -20,6 +20,7 @@ from service.domain.line import BASELINE, Line, line_of
 from service.domain.measurement import Measurement
 from service.domain.metric import Missing, Parameters, Result, visit_of
 from service.domain.metrics import METRICS
+from service.domain.orthosis.life import RedFlag
 from service.domain.precautions import Precaution
 from service.domain.result_json import plain
 
@@ -79,8 +80,10 @@ class PatientSummary:
     """One patient. `not_shown` counts readings on record that no measure here rests on, by kind and site.
 
     `not_used` counts results that could not be used at all, by reason. `precautions` are all those in force.
+    `red_flags` come first: checks of an orthosis that nobody has answered yet.
     """
 
+    red_flags: tuple[RedFlag, ...]
     subject: str
     baseline: str
     visits: int
@@ -103,12 +106,13 @@ def summarise(
     parameters: Parameters | None = None,
     not_used: Mapping[str, int] | None = None,
     background: Background | None = None,
+    red_flags: Iterable[RedFlag] = (),
 ) -> PatientSummary:
     """The summary of one patient's readings.
 
     `other_side_is_reference` says for a side whether a clinician marked the *other* one as fit to serve as its
     reference; a side not named has none. `not_used` are results found outside these readings, counted by reason.
-    `background` is what the results are read against.
+    `background` is what the results are read against, `red_flags` what nobody has answered yet.
     """
     given = sorted(measurements, key=lambda m: m.circumstances.taken)
     if len({m.circumstances.subject for m in given}) > 1:
@@ -123,6 +127,7 @@ def summarise(
     if background:
         hands = tuple(_against(hand, background) for hand in hands)
     return PatientSummary(
+        red_flags=tuple(red_flags),
         subject=given[0].circumstances.subject if given else "",
         baseline=BASELINE,
         visits=len({visit_of(m) for m in used}),

@@ -8,7 +8,12 @@ from service.domain.actor import Actor
 from service.domain.anatomy import SIDES, Side
 from service.domain.course import Course
 from service.domain.metric import Parameters
+from service.domain.orthosis.episode import Event
+from service.domain.orthosis.life import RedFlag, unanswered
 from service.domain.summary import PatientSummary, summarise
+from service.fhir.orthosis.episode import key_of
+from service.fhir.orthosis.events import from_procedure
+from service.fhir.orthosis.names import claimed
 from service.storage.records import Reader, Stored
 from service.usecases.course_reading import background_of
 from service.usecases.courses import course_of, states_of
@@ -34,7 +39,20 @@ def _summary(reader: Reader, actor: Actor, stored: Stored) -> PatientSummary:
         parameters=Parameters(dominant=(course.dominant if course else None) or ""),
         not_used=not_used,
         background=background_of(reader, stored.reference, datetime.now(UTC).date()),
+        red_flags=red_flags_of(reader, stored.id),
     )
+
+
+def red_flags_of(reader: Reader, patient: str) -> list[RedFlag]:
+    """Checks of a patient (by id) that raised a red flag and that nobody has answered; the events alone tell."""
+    events: dict[tuple[str, str], list[Event]] = {}
+    for stored in reader.of_patient(patient, "Procedure"):
+        resource = stored.resource
+        if claimed(resource) and resource.get("status") != "entered-in-error":
+            event = from_procedure(resource)
+            if not event.retracted:
+                events.setdefault(key_of(resource), []).append(event)
+    return [RedFlag.of(key, event) for key, found in events.items() for event in unanswered(found)]
 
 
 def _references(course: Course | None) -> dict[Side, bool]:

@@ -23,6 +23,11 @@ SUMMARY_SCHEMA: dict[str, Any] = {
         " a reason."
     ),
     "properties": {
+        "red_flags": {
+            "type": "array",
+            "items": {"type": "object"},
+            "description": "Checks of an orthosis entered as red flag, until a named clinician records what was done.",
+        },
         "subject": {"type": "string", "description": "The patient."},
         "baseline": {"type": "string", "description": "The rule by which the first value is chosen."},
         "visits": {"type": "integer", "description": "How many days have readings."},

@@ -104,10 +104,15 @@ def test_a_red_flag_stands_on_top_until_somebody_named_answers(client: RecordCli
     glance = client.get(f"/patients/{patient[8:]}/orthoses").json()
     assert [(flag["number"], flag["episode"]) for flag in glance["red_flags"]] == [(3, found["id"])]
     assert list(glance)[1] == "red_flags"
+    summary = client.get(f"/patients/{patient[8:]}/summary").json()
+    assert list(summary)[0] == "red_flags"
+    (flag,) = summary["red_flags"]
+    assert (flag["number"], flag["at"], flag["findings"]) == (3, "2026-03-04", {"colour": "blue"})
     nobody = {"kind": "answered", "at": "2026-03-04", "answers": 3, "note": "cut in halves"}
     client.refusal(events(client, found["id"], nobody), 422)
     assert events(client, found["id"], {**nobody, "by": {"name": "A. Invented"}}).status_code == 200
     assert client.get(f"/patients/{patient[8:]}/orthoses").json()["red_flags"] == []
+    assert client.get(f"/patients/{patient[8:]}/summary").json()["red_flags"] == []
 
 
 def test_an_event_is_taken_back_with_a_reason_and_stays_written(client: RecordClient) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -57,9 +58,35 @@ class Life:
     @property
     def unanswered(self) -> tuple[Event, ...]:
         """Checks entered as red flag for which nobody has recorded what was done."""
-        answered = {event.answers for event in self.events if event.kind == "answered"}
-        return tuple(e for e in self.events if e.check and e.check.red_flag and e.place not in answered)
+        return unanswered(self.events)
 
     def since(self, kind: str) -> Event | None:
         """The last event of a kind."""
         return next((event for event in reversed(self.events) if event.kind == kind), None)
+
+
+def unanswered(events: Iterable[Event]) -> tuple[Event, ...]:
+    """Of the events that count of one episode, the checks entered as red flag that no later event answers."""
+    given = tuple(events)
+    answered = {event.answers for event in given if event.kind == "answered"}
+    return tuple(e for e in given if e.check and e.check.red_flag and e.place not in answered)
+
+
+@dataclass(frozen=True, slots=True)
+class RedFlag:
+    """A check entered as red flag for which no named clinician has recorded yet what was done.
+
+    `episode` is the key of the orthosis episode, `number` that of the event in it.
+    """
+
+    episode: tuple[str, str]
+    number: int
+    at: str
+    findings: Mapping[str, str]
+    by: str = ""
+
+    @classmethod
+    def of(cls, episode: tuple[str, str], event: Event) -> RedFlag:
+        """The red flag that a check of an episode raised."""
+        at = event.day.isoformat() if event.day_only else event.at.isoformat()
+        return cls(episode, event.place, at, event.check.findings if event.check else {}, event.who)
