@@ -28,6 +28,8 @@ FORMULA_SYSTEM = code_system("metric-formula")
 CONDITION_SYSTEM = code_system("metric-condition")
 DERIVED = "derived"
 RETIRED = "entered-in-error"
+SIGNED = ("final", "amended", "corrected")
+"""The statuses of an Observation that somebody has signed."""
 _TOLD = ("mode", "motion", "handle_position", "pinch", "domain")
 """Conditions that tell two parts at one site apart."""
 
@@ -87,6 +89,22 @@ def id_of(result: Result, place: int) -> str:
 def retired(resource: Json, reason: str) -> Json:
     """A derived Observation that its inputs no longer give, marked as such with the reason."""
     return {**resource, "status": RETIRED, "note": [*(resource.get("note") or []), {"text": reason}]}
+
+
+def restated(made: Json, before: Json) -> Json:
+    """A result as computed now, with the status that follows from what was stored of it before.
+
+    What was final and says something else now is `corrected`; other versions of the same inputs change no status.
+    """
+    if made["status"] != "final" or before.get("status") not in SIGNED:
+        return made
+    unchanged = _without_versions(made) == _without_versions(before)
+    return {**made, "status": before["status"] if unchanged else "corrected"}
+
+
+def _without_versions(resource: Json) -> Json:
+    inputs = [str(each.get("reference", "")).partition("/_history/")[0] for each in resource.get("derivedFrom") or ()]
+    return {**{k: v for k, v in resource.items() if k not in ("meta", "status")}, "derivedFrom": inputs}
 
 
 def provenance_of(targets: Iterable[str], recorded: datetime, name: str) -> Json:

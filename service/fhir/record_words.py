@@ -25,6 +25,13 @@ ACTS: dict[str, str] = {
     "precautions": "read precautions",
     "orthoses": "read orthosis episodes",
     "orthosis-events": "wrote down events of an orthosis",
+    "sign": "signed a visit",
+    "correction": "corrected what was entered",
+    "move": "moved entries to another patient",
+    "merge": "merged two patients",
+    "undo": "undid an act",
+    "plan": "looked at what an act would change",
+    "affected": "asked what rests on a reading",
     "token": "asked for a token",
     "request": "asked for what could not be answered",
 }
@@ -32,3 +39,4 @@ ACTS: dict[str, str] = {
 ORIGIN: dict[str, str] = {"imported": "as imported"}
 SIGNATURE: dict[str, str] = {"co-signature-needed": "co-signature needed"}
 PRECAUTIONS: dict[str, str] = {"no-protective-sensation": "no protective sensation"}
+REVIEW: dict[str, str] = {"rests-on-corrected": "rests on what was corrected since"}

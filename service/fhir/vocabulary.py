@@ -112,6 +112,7 @@ WORD_LISTS: tuple[WordList, ...] = (
         code_system("origin"), "Origin of an entry", "Where an entry came from, as it still stands.", words.ORIGIN
     ),
     WordList(code_system("signature"), "Signature", "Whether another person must sign an entry.", words.SIGNATURE),
+    WordList(code_system("review"), "Review", "Why somebody should look at a document again.", words.REVIEW),
     WordList(
         code_system("precaution"),
         "Precaution",

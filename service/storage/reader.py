@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from itertools import groupby
 from operator import itemgetter
 from typing import Any
@@ -143,6 +143,24 @@ class Reader:
             query = select(resource.c.type, resource.c.id).where(resource.c.pk.in_(source.limit(limit + 1)), own)
             found += [f"{one.type}/{one.id}" for one in self._asked().execute(query.limit(limit))]
         return found[:limit]
+
+    def pointing(self, kind: str, parameter: str, target: str, idents: Sequence[str]) -> list[Stored]:
+        """The present resources of a type whose reference parameter points at one of these (of the type `target`)."""
+        pks: set[int] = set()
+        for start in range(0, len(idents), _CHUNK):
+            where = both([
+                one_of("value", idents[start : start + _CHUNK]), equals("parameter", parameter), equals("type", kind),
+                equals("qualifier", target), Sql("lo IS NULL"),
+            ])  # fmt: skip
+            query = f"SELECT DISTINCT pk FROM search_index WHERE {where.text}"  # noqa: S608
+            pks |= {int(row.pk) for row in ask(self._asked(), Sql(query, where.values))}
+        return [each for each in self._by_pk(sorted(pks)) if not each.deleted]
+
+    def _by_pk(self, pks: Sequence[int]) -> Iterator[Stored]:
+        for start in range(0, len(pks), _CHUNK):
+            where = one_of("pk", pks[start : start + _CHUNK])
+            for row in ask(self._asked(), Sql(f"SELECT * FROM resource WHERE {where.text} ORDER BY pk", where.values)):  # noqa: S608
+                yield Stored.of(row.type, row.id, row)
 
     def trail(self, *, patient: str = "", of: tuple[str, str] | None = None) -> Iterator[audit.Entry]:
         """Who changed what, newest first: in one patient's record, of one resource (type, id), or in all."""

@@ -20,7 +20,8 @@ from service.fhir.search_dates import micros
 from service.fhir.search_parameters import Query, parse
 from service.fhir.text import Json
 from service.storage.records import Page, Reader, Records, Stored, Writer
-from service.usecases import conditional, resources
+from service.usecases import conditional, referring, resources
+from service.usecases.rederiving import derived_once
 
 Outcome = Literal["created", "updated", "unchanged", "found", "deleted", "read", "known", "page", "history", "failed"]
 
@@ -55,9 +56,8 @@ def process(
     """Carry out a Bundle; the results stand in the order of its entries. Raises what makes a transaction fail."""
     terms = terms or Terms()
     kind, asked = requests_of(bundle, base=terms.base)
-    if kind == "batch":
-        return kind, _batch(records, actor, asked, terms)
-    return kind, _transaction(records, actor, asked, terms)
+    carry_out = _batch if kind == "batch" else _transaction
+    return kind, carry_out(records, actor, asked, terms)
 
 
 def _batch(records: Records, actor: Actor, asked: Sequence[Request | Invalid], terms: Terms) -> list[Result]:
@@ -149,10 +149,11 @@ def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Inval
         planned = _linked(writer, actor, planned, found)
         _require_lawful(planned, found)
         results |= {position: Result("found", stored) for position, stored in found.items()}
-        for one in sorted(planned, key=lambda request: _ORDER[request.method]):
-            if one.position not in results and one.method != "GET":
-                with _at(one):
-                    results[one.position] = _write(writer, actor, one, terms)
+        with derived_once(writer, actor):
+            for one in sorted(planned, key=lambda request: _ORDER[request.method]):
+                if one.position not in results and one.method != "GET":
+                    with _at(one):
+                        results[one.position] = _write(writer, actor, one, terms)
         _require_integrity(writer, planned, found, terms)
         results |= _settled(writer, actor, results)
         for one in planned:
@@ -275,17 +276,17 @@ def _require_integrity(writer: Writer, requests: Sequence[Request], found: dict[
         return
     written = [one for one in requests if one.resource is not None and one.position not in found]
     links = {one.position: list(local_references(cast(Json, one.resource))) for one in written}
-    missing = resources.missing_of(writer, [link for of_one in links.values() for link in of_one])
+    missing = referring.missing_of(writer, [link for of_one in links.values() for link in of_one])
     wrong: list[Issue] = []
     for one in written:
         try:
             with _at(one):
-                resources.require_met(links[one.position], missing)
+                referring.require_met(links[one.position], missing)
         except Invalid as error:
             wrong += error.issues
     if wrong:
         raise Invalid(*wrong)
-    resources.require_unreferred(writer, [(one.type, one.id) for one in requests if one.method == "DELETE"])
+    referring.require_unreferred(writer, [(one.type, one.id) for one in requests if one.method == "DELETE"])
 
 
 @contextmanager

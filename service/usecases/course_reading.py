@@ -8,9 +8,9 @@ from typing import TypeVar
 
 from service.domain.anatomy import PartState
 from service.domain.background import Background
-from service.domain.course import Injury, Operation
+from service.domain.course import Course, Injury, Operation
 from service.domain.precautions import Precaution
-from service.fhir.course import STATE_PROFILE, claims, from_condition
+from service.fhir.course import COURSE_PROFILE, STATE_PROFILE, claims, from_condition, from_episode_of_care
 from service.fhir.events import (
     INJURY_PROFILE,
     OPERATION_PROFILE,
@@ -84,3 +84,12 @@ def background_of(reader: Reader, patient: str, day: date) -> Background:
 def states_of(reader: Reader, patient: str) -> tuple[PartState, ...]:
     """Every state of a part that was written down for a patient."""
     return _all(reader, patient, "Condition", STATE_PROFILE, from_condition)
+
+
+def course_of(reader: Reader, patient: str) -> Course | None:
+    """The patient's open course of therapy, or None; `patient` is a reference or an id."""
+    for stored in reader.of_patient(patient.removeprefix("Patient/"), "EpisodeOfCare"):
+        resource = stored.resource
+        if claims(resource, COURSE_PROFILE) and resource.get("status") == "active":
+            return from_episode_of_care(resource)
+    return None

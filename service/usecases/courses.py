@@ -6,11 +6,8 @@ from service.domain.actor import Actor
 from service.domain.anatomy import PartState
 from service.domain.course import Course
 from service.fhir.course import (
-    COURSE_PROFILE,
     STATE_PROFILE,
-    claims,
     from_condition,
-    from_episode_of_care,
     require_lawful_state,
     to_condition,
     to_episode_of_care,
@@ -35,11 +32,7 @@ def open_course(writer: Writer, actor: Actor, course: Course) -> Stored:
 
 def course_of(reader: Reader, _actor: Actor, patient: str) -> Course | None:
     """The patient's open course of therapy, or None; `patient` is a reference."""
-    for stored in reader.of_patient(patient.removeprefix("Patient/"), "EpisodeOfCare"):
-        resource = stored.resource
-        if claims(resource, COURSE_PROFILE) and resource.get("status") == "active":
-            return from_episode_of_care(resource)
-    return None
+    return course_reading.course_of(reader, patient)
 
 
 def record_state(writer: Writer, actor: Actor, patient: str, state: PartState) -> Stored:

@@ -4,29 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 
 from service.domain.actor import Actor
-from service.domain.anatomy import SIDES
 from service.domain.background import Background
 from service.domain.measurement import Measurement
 from service.domain.metric import Metric, Parameters, Result
 from service.domain.metrics import METRICS
 from service.domain.repeatability import Repeatability, repeatability
 from service.errors import Issue, NotFound
-from service.fhir import text
-from service.fhir.derived import RETIRED, all_derived, is_derived, provenance_of, retired
+from service.fhir.derived import RETIRED, all_derived, is_derived, provenance_of
 from service.fhir.search_parameters import parse
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases import resources
+from service.usecases.computing import WITHDRAWN, compute
 from service.usecases.course_reading import background_of
-from service.usecases.courses import course_of, states_of
 from service.usecases.doors import enter_operation
 from service.usecases.readings import measurements_of
-
-_WRONG = ("entered-in-error", "cancelled")
+from service.usecases.rederiving import standing, withdrawn
 
 
 def _now() -> datetime:
@@ -54,7 +51,7 @@ def metrics_of(
     with enter_operation(actor, "metrics", patient) as door:
         stored = reader.get("Patient", patient)
         door.about(patient)
-        return _computed(reader, actor, stored, _named(name), parameters or Parameters())
+        return _computed(reader, stored, _named(name), parameters or Parameters())
 
 
 def metrics_of_visit(reader: Reader, actor: Actor, encounter: str, parameters: Parameters | None = None) -> Computed:
@@ -68,7 +65,7 @@ def metrics_of_visit(reader: Reader, actor: Actor, encounter: str, parameters: P
         patient = subject.removeprefix("Patient/")
         door.about(patient)
         stored = reader.get("Patient", patient)
-        found = _computed(reader, actor, stored, METRICS.values(), parameters or Parameters())
+        found = _computed(reader, stored, METRICS.values(), parameters or Parameters())
         return replace(found, results=tuple(r for r in found.results if r.visit == visit.reference))
 
 
@@ -88,11 +85,10 @@ def store_derived(
     with enter_operation(actor, "derive", patient) as door:
         stored = writer.get("Patient", patient)
         door.about(patient)
-        computed = _computed(writer, actor, stored, METRICS.values(), Parameters())
+        computed = _computed(writer, stored, METRICS.values(), Parameters())
         made = all_derived(computed.results)
         gone = _gone(writer, patient, {str(each["id"]) for each in made})
-        # As it will be read again, so that the same number is known to be the same.
-        written = [resources.update(writer, actor, text.parse(text.dump(each))) for each in (*made, *gone)]
+        written = [resources.update(writer, actor, each) for each in (*standing(made, writer), *gone)]
         changed = [w.stored.reference for w in written if w.outcome != "unchanged"]
         if changed:
             written.append(resources.create(writer, actor, provenance_of(changed, now(), actor.name)))
@@ -111,7 +107,7 @@ def repeatability_of(reader: Reader, actor: Actor) -> tuple[Repeatability, ...]:
 def _all_readings(reader: Reader) -> Iterable[Measurement]:
     for patient in _patients(reader):
         readings, _ = measurements_of(reader, patient)
-        yield from (m for m in readings if m.circumstances.status not in _WRONG)
+        yield from (m for m in readings if m.circumstances.status not in WITHDRAWN)
 
 
 def _patients(reader: Reader) -> Iterator[str]:
@@ -130,41 +126,15 @@ def _named(name: str) -> Iterable[Metric]:
     return [METRICS[name]] if name else METRICS.values()
 
 
-def _computed(reader: Reader, actor: Actor, patient: Stored, metrics: Iterable[Metric], asked: Parameters) -> Computed:
-    readings, not_used = measurements_of(reader, patient.id)
-    used = sorted((m for m in readings if m.circumstances.status not in _WRONG), key=lambda m: m.circumstances.taken)
-    states = states_of(reader, actor, patient.reference)
-    parameters = _parameters(reader, actor, patient, asked)
-    results = tuple(result for metric in metrics for result in metric.compute(used, states, parameters))
+def _computed(reader: Reader, patient: Stored, metrics: Iterable[Metric], asked: Parameters) -> Computed:
+    found = compute(reader, patient, metrics, asked)
     background = background_of(reader, patient.reference, _now().date())
-    return Computed(patient.reference, parameters, results, background, not_used)
-
-
-def _parameters(reader: Reader, actor: Actor, patient: Stored, asked: Parameters) -> Parameters:
-    """What was asked for, completed with what the record knows of the person."""
-    course = course_of(reader, actor, patient.reference)
-    reference = course.reference if course else None
-    marked = frozenset(side for side in SIDES if reference and side != reference)
-    person = patient.resource
-    dominant = (course.dominant if course else None) or ""
-    return replace(
-        asked,
-        reference_for=marked,
-        dominant=dominant,
-        sex=str(person.get("gender", "")),
-        born=_day(str(person.get("birthDate", ""))),
-    )
-
-
-def _day(written: str) -> date | None:
-    """A date of birth that is known to the day; a year or month alone does not give an age."""
-    return date.fromisoformat(written) if len(written) == len("2026-01-31") else None
+    return Computed(patient.reference, found.parameters, found.results, background, found.not_used)
 
 
 def _gone(reader: Reader, patient: str, kept: set[str]) -> Iterable[Json]:
     """What was derived before and no longer follows from the readings."""
-    reason = "The readings it was computed from no longer give this result."
     for stored in list(reader.of_patient(patient, "Observation")):
         resource = stored.resource
         if is_derived(resource) and stored.id not in kept and resource.get("status") != RETIRED:
-            yield retired({k: v for k, v in resource.items() if k != "meta"}, reason)
+            yield withdrawn(resource)

@@ -90,6 +90,9 @@ _EPISODE = ("ServiceRequest", "DeviceRequest", "Device", "DeviceUseStatement", "
 
 _COURSE = ("EpisodeOfCare", "Condition", "Procedure", "ServiceRequest", "Flag", "Goal", "Media")
 
+_WHOLE = dict.fromkeys((*VISITS, *CLINICAL, *DEVICES, "Task"), "su")
+_RESTING = dict.fromkeys((*VISITS, *CLINICAL, *DEVICES, "Provenance"), "rs")
+
 _HANDS = {"Patient": "r", **dict.fromkeys(("Observation", "Condition", "EpisodeOfCare", "Procedure", "Flag"), "s")}
 
 OPERATIONS: dict[str, dict[str, str]] = {
@@ -104,6 +107,18 @@ OPERATIONS: dict[str, dict[str, str]] = {
     "precautions": {"Patient": "r", "Flag": "s"},
     "orthoses": {"Patient": "r", **dict.fromkeys((*_EPISODE, "Observation", "Flag"), "s")},
     "orthosis-events": {"Patient": "r", **dict.fromkeys(_EPISODE, "csu")},
+    "sign": {"Patient": "r", "Encounter": "ru", "Observation": "su"},
+    "correction": {**_HANDS, "Encounter": "ru", "Observation": "csu", "Provenance": "cs"},
+    "move": {
+        **_HANDS,
+        **_WHOLE,
+        "Encounter": "csu",
+        "Observation": "csu",
+        **dict.fromkeys(_EPISODE, "csu"),
+        "Provenance": "cs",
+    },
+    "merge": {**_WHOLE, "Patient": "rsu", "Provenance": "cs"},
+    "affected": {"Patient": "r", **_RESTING},
 }
 """What each operation reaches, and so needs."""
 

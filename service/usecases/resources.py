@@ -6,7 +6,7 @@ writes, the references. The transaction is the caller's.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Literal
@@ -14,8 +14,7 @@ from urllib.parse import parse_qsl
 
 from service.domain.actor import Actor
 from service.domain.reading_time import check_time
-from service.errors import Conflict, Invalid, Issue, NotSupported, SeveralMatches
-from service.fhir.bundle_references import Link, local_references
+from service.errors import Invalid, Issue, NotSupported, SeveralMatches
 from service.fhir.circumstances import circumstances_of
 from service.fhir.claims import check_claims
 from service.fhir.definitions import SERVED_TYPES
@@ -31,7 +30,9 @@ from service.usecases.origin import without_mark
 from service.usecases.orthosis_guard import is_of_episode, refuse_direct_change, settle
 from service.usecases.permissions import require
 from service.usecases.reading_guard import require_fitting
-from service.usecases.signing import marked
+from service.usecases.rederiving import rederive
+from service.usecases.referring import require_references, require_unreferred
+from service.usecases.signing import after_signature, marked
 
 EVENT = "AuditEvent"
 READ_ONLY = frozenset({EVENT})
@@ -155,7 +156,7 @@ def update(
 ) -> Written:
     """Store the next version of the resource of that id, or the first. Raises `PreconditionFailed`, `Forbidden`.
 
-    A change by hand takes the mark of an import off, as `create` does.
+    A change by hand takes the mark of an import off, as `create` does. What was derived from a reading follows it.
     """
     require_kept(resource)
     kind, ident = str(resource["resourceType"]), str(resource.get("id", ""))
@@ -171,12 +172,18 @@ def update(
         if referential_integrity:
             require_references(writer, [resource])
         resource = resource if imported else without_mark(resource)
-        stored = writer.update(marked(resource, actor), expected=expected)
+        resource = marked(resource, actor)
+        resource = after_signature(resource, before)
+        stored = writer.update(resource, expected=expected)
         door.wrote(stored)
         require_fitting(writer, [stored])
         if before is None or before.deleted:
             return Written(stored, "created")
-        return Written(stored, "unchanged" if stored.version == before.version else "updated")
+        if stored.version == before.version:
+            return Written(stored, "unchanged")
+        if kind == "Observation":
+            rederive(writer, actor, [stored])
+        return Written(stored, "updated")
 
 
 def delete(
@@ -188,9 +195,10 @@ def delete(
     expected: int | None = None,
     referential_integrity: bool = True,
 ) -> Stored:
-    """Mark a resource deleted; its versions stay. Raises `NotFound`, `PreconditionFailed`, `Forbidden`.
+    """Mark a resource deleted; its versions stay, and what was derived from it is withdrawn.
 
-    With `referential_integrity` raises `Conflict` while others refer to it.
+    Raises `NotFound`, `PreconditionFailed`, `Forbidden`, and, with `referential_integrity`, `Conflict` while others
+    refer to it.
     """
     require_writable(kind)
     with enter(actor, "delete", kind, ident) as door:
@@ -199,6 +207,8 @@ def delete(
             door.require_before(before)
         refuse_direct_change(None, before)
         stored = writer.delete(kind, ident, expected=expected)
+        if kind == "Observation":
+            rederive(writer, actor, [stored])
         if referential_integrity:
             require_unreferred(writer, [(kind, ident)])
         door.wrote(stored)
@@ -231,45 +241,6 @@ def require_writable(kind: str) -> None:
     """Raises `NotSupported` for a type that only the record itself writes."""
     if kind in READ_ONLY:
         raise NotSupported(f"Resources of the type {kind} are written by the record itself and can only be read.")
-
-
-def require_references(reader: Reader, resources: Iterable[Json]) -> None:
-    """Raises `Invalid` naming every reference to a resource of this record that is not there."""
-    links = [link for resource in resources for link in local_references(resource)]
-    require_met(links, missing_of(reader, links))
-
-
-def missing_of(reader: Reader, links: Iterable[Link]) -> set[tuple[str, str]]:
-    """The types and ids that references point to and that are not in the record."""
-    wanted = {link.key for link in links}
-    return wanted - reader.existing(wanted)
-
-
-def require_met(links: Iterable[Link], missing: Collection[tuple[str, str]]) -> None:
-    """Raises `Invalid` naming every reference to what is `missing`."""
-    issues = [
-        Issue(
-            "not-found",
-            "The reference points to a resource that is not in this record.",
-            link.where,
-            "/".join(link.key),
-            "referential-integrity",
-            "a resource that was stored before, or comes in the same transaction",
-        )
-        for link in links
-        if link.key in missing
-    ]
-    if issues:
-        raise Invalid(*issues)
-
-
-def require_unreferred(reader: Reader, deleted: Iterable[tuple[str, str]]) -> None:
-    """Raises `Conflict` if anything in the record still refers to one of these."""
-    for kind, ident in deleted:
-        referrers = reader.referrers(kind, ident)
-        if referrers:
-            message = f"{kind}/{ident} cannot be deleted while others refer to it."
-            raise Conflict(Issue("conflict", message, value=", ".join(referrers), rule="referential-integrity"))
 
 
 def only_match(reader: Reader, actor: Actor, kind: str, condition: str) -> Stored | None:

@@ -26,6 +26,7 @@ from service.usecases.doors import enter_operation
 from service.usecases.origin import is_as_imported, mark_imported
 from service.usecases.orthoses import find_orthosis
 from service.usecases.people import born_on, find_patient, performer
+from service.usecases.rederiving import derived_once
 from service.usecases.resources import create, update
 from service.usecases.visit_checks import Draft, HeldAgainst, check_drafts
 from service.usecases.visit_identity import (
@@ -90,7 +91,8 @@ def _record(writer: Writer, actor: Actor, visit: Visit, patient: Stored) -> Reco
         not_restated(drafts, known),
         HeldAgainst(states_of(writer, actor, patient.reference), background.precautions, born_on(patient)),
     )
-    written = [w for draft in drafts for w in _write(writer, actor, visit, draft, known)]
+    with derived_once(writer, actor):
+        written = [w for draft in drafts for w in _write(writer, actor, visit, draft, known)]
     return Recorded(encounter, tuple(written), background, tuple(_warnings(written)))
 
 
