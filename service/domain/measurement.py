@@ -189,7 +189,8 @@ class MeasurementKind:
     is measured on what remains of a digit as well. `panels` names the whole for an entry that becomes several
     measurements, by what was entered for the first axis (`extension-flexion` is an entry of the arc
     `flexion-extension`). `placed` tells whether a code can be measured at a site. `better` is the direction of
-    improvement where there is one.
+    improvement where there is one. `ordinary` tells whether a reading was taken as the kind is usually taken: only then
+    do the codings of `same` stand beside its code, and may it count for what asks for the kind alone.
     """
 
     name: str
@@ -220,6 +221,7 @@ class MeasurementKind:
     panels: Mapping[str, str] = field(default_factory=dict)
     better: Callable[[Mapping[str, str]], Better] = lambda _axes: "unstated"
     placed: Callable[[Site, Mapping[str, str]], bool] = lambda _site, _axes: True
+    ordinary: Callable[[Measurement], bool] = lambda _reading: True
 
     @property
     def all_fields(self) -> tuple[Field, ...]:

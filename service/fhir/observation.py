@@ -8,6 +8,7 @@ recorded is a component too, with the reason `unknown`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
 
@@ -67,7 +68,7 @@ def to_observation(measurement: Measurement) -> Json:
     kind = KINDS[measurement.kind]
     return {
         **_head(measurement.circumstances, profile_of(kind)),
-        "code": concept(OBSERVATION_CODE, kind.concepts[kind.code(measurement.axes)][0]),
+        "code": concept(OBSERVATION_CODE, _term(kind, measurement)),
         **_around(measurement.circumstances),
         **_value(kind, measurement.value),
         **_notes(measurement.circumstances),
@@ -75,6 +76,12 @@ def to_observation(measurement: Measurement) -> Json:
         **_method(kind, measurement),
         "component": [*_context(kind, measurement), *_attempts(measurement)],
     }
+
+
+def _term(kind: MeasurementKind, measurement: Measurement) -> Term:
+    """What was measured; what means the same in public standards stands beside it for an ordinary reading only."""
+    term, _ = kind.concepts[kind.code(measurement.axes)]
+    return term if kind.ordinary(measurement) else replace(term, same=())
 
 
 def to_panel(reading: Reading, circumstances: Circumstances, members: Iterable[str]) -> Json:

@@ -82,6 +82,7 @@ def from_observation(resource: Json) -> Measurement:
         entered=next((str(c.get("valueString", "")) for _, c in components.get(ENTERED, ())), ""),
     )
     _refuse_unknown_components(kind, components)
+    _refuse_broader(kind, measurement, resource)
     return measurement
 
 
@@ -258,6 +259,16 @@ def _refuse_modified(resource: Json) -> None:
     if "modifierExtension" in resource:
         message = "A modifier may change the meaning of a reading, and none is understood here."
         raise Invalid(reading_issue("modifierExtension", message, "no-modifier", "", "no modifierExtension"))
+
+
+def _refuse_broader(kind: MeasurementKind, measurement: Measurement, resource: Json) -> None:
+    """A public code of the ordinary test does not name one that was taken otherwise."""
+    term, _ = kind.concepts[kind.code(measurement.axes)]
+    stated = {(c.get("system"), c.get("code")) for c in resource["code"]["coding"]}
+    named = [c.code for c in term.same if (c.system, c.code) in stated]
+    if named and not kind.ordinary(measurement):
+        message = "This public code names the ordinary test, and the reading was taken otherwise."
+        raise Invalid(reading_issue("code", message, "same-meaning", named[0], "the code of this record alone"))
 
 
 def _refuse_unknown_components(kind: MeasurementKind, components: _Components) -> None:

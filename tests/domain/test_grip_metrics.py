@@ -149,3 +149,75 @@ def test_the_unit_of_entry_changes_no_spread(fresh, trials, unit) -> None:
     plain.grip("right", " ".join(map(str, trials)))
     other.grip("right", " ".join(str(convert(t, "kgf", unit)) for t in trials), unit=unit)
     assert abs(one(plain, "grip-variation").number - one(other, "grip-variation").number) <= Decimal("0.001")
+
+
+ORDINARY = [name for name in METRICS if name.startswith("grip-") and name != "grip-rapid-exchange"]
+
+
+@pytest.mark.check_values("rapid_exchange_sign")
+def test_the_sign_of_rapid_exchange_beside_static_grip(row, visits) -> None:
+    """Only the sign is compared: what a study called it is no word of this record."""
+    visits.grip("right", value=str(row.inputs["peak_static"]), protocol="static")
+    visits.grip("right", value=str(row.inputs["peak_reg"]), protocol="rapid-exchange")
+    result = one(visits, "grip-rapid-exchange")
+    assert (result.number > 0) == (row.expected == "positive")
+    assert row.expected not in str(result)
+
+
+@pytest.mark.published(source="positive where the peak in rapid exchange exceeds the static one: Hildreth et al. 1989")
+def test_rapid_exchange_above_static_grip_is_above_0(visits) -> None:
+    visits.grip("right", "20 31 28", protocol="static")
+    visits.grip("right", "30 33 32 25", protocol="rapid-exchange")
+    result = one(visits, "grip-rapid-exchange")
+    assert (result.number, result.value.unit) == (2, "kgf")
+    assert [m.answer("protocol") for m in result.inputs] == ["rapid-exchange", "static"]
+    assert "no sign of effort" in result.notes[0]
+    assert result.errors == ()
+
+
+def test_peaks_in_two_units_are_subtracted_in_the_unit_of_the_exchange(visits) -> None:
+    visits.grip("right", "30", protocol="static")
+    visits.grip("right", "55 66", unit="[lbf_av]", protocol="rapid-exchange")
+    result = one(visits, "grip-rapid-exchange")
+    assert result.value.unit == "[lbf_av]"
+    assert abs(result.number - (66 - Decimal(30) / Decimal("0.45359237"))) < Decimal("0.000001")
+
+
+@pytest.mark.parametrize(
+    ("static", "rule"),
+    [
+        ({}, "static-not-tested"),
+        ({"protocol": "static", "handle_position": "3"}, "static-not-tested"),
+        ({"protocol": "static", "posture": "standing"}, "static-not-tested"),
+        ({"protocol": "static", "orthosis_state": "in-orthosis"}, "static-not-tested"),
+        ({"protocol": "static", "treatment": "after"}, "static-not-tested"),
+    ],
+)
+def test_rapid_exchange_needs_a_static_test_under_the_same_conditions(visits, static, rule) -> None:
+    visits.grip("right", "30 31", **static)
+    visits.grip("right", "30 33", protocol="rapid-exchange")
+    assert one(visits, "grip-rapid-exchange").value.rule == rule
+
+
+def test_a_peak_needs_a_force(visits) -> None:
+    visits.grip("right", "stopped-for-pain", protocol="static")
+    visits.grip("right", "30 33", protocol="rapid-exchange")
+    missing = one(visits, "grip-rapid-exchange").value
+    assert (missing.rule, missing.reason) == (
+        "no-trials",
+        "The grip strength of the right hand has no force on record.",
+    )
+
+
+def test_without_rapid_exchange_there_is_nothing_to_tell(visits) -> None:
+    visits.grip("right", "30 31", protocol="static")
+    assert METRICS["grip-rapid-exchange"].compute(visits.readings, (), MARKED) == ()
+
+
+@pytest.mark.parametrize("name", ORDINARY)
+def test_no_other_metric_of_grip_takes_a_rapid_exchange_for_a_grip(visits, name) -> None:
+    visits.grip("left", "40 41 42", protocol="rapid-exchange")
+    visits.grip("right", "20 21 22", protocol="rapid-exchange")
+    for position in "12345":
+        visits.grip("left", "30 31", 2, handle_position=position, protocol="rapid-exchange")
+    assert METRICS[name].compute(visits.readings, (), MARKED) == ()

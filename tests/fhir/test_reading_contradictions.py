@@ -35,11 +35,18 @@ def modified(resource: Json) -> None:
     resource["modifierExtension"] = [{"url": "https://elsewhere.example/not-measured", "valueBoolean": True}]
 
 
+def in_rapid_exchange(resource: Json) -> None:
+    stated = component(resource, "protocol")
+    del stated["dataAbsentReason"]
+    stated["valueCodeableConcept"] = coded(code_system("grip-strength-protocol"), "rapid-exchange")
+
+
 CONTRADICTIONS: dict[str, tuple[Json, Fault, str]] = {
     "active and passive at once": (MOTION, two_codes, "Observation.code"),
     "left and right at once": (MOTION, two_sites, "Observation.bodySite"),
     "the grip of the other hand": (GRIP, left_grip, "Observation.bodySite"),
     "grip of a finger joint": (GRIP, place("right-index-pip"), "Observation.bodySite"),
+    "a public code of the ordinary grip for another": (GRIP, in_rapid_exchange, "Observation.code"),
     "motion of skin": (MOTION, place("right-index-tip"), "Observation.bodySite"),
     "touch at a joint": (TOUCH, place("right-index-pip"), "Observation.bodySite"),
     "a month for a time": (MOTION, with_(effectiveDateTime="2024-03"), "Observation.effectiveDateTime"),

@@ -27,6 +27,14 @@ POSTURE = Field(
         other="another posture",
     ),
 )
+PROTOCOL = Field(
+    "protocol",
+    "How the trials followed one another",
+    choices(
+        static="static: one hand at a time, each grip held and let go",
+        rapid_exchange="rapid exchange: left and right hand in turn, one grip close upon the other",
+    ),
+)
 METHOD = Field(
     "method",
     "Kind of dynamometer",
@@ -43,6 +51,11 @@ _LOINC = {
     "left": Coding(LOINC, "83173-5", "Grip strength Hand - left Dynamometer"),
     "right": Coding(LOINC, "83174-3", "Grip strength Hand - right Dynamometer"),
 }
+
+
+def is_rapid_exchange(reading: Measurement) -> bool:
+    """Whether it was gripped in rapid exchange: another test than the ordinary one, and never in one line with it."""
+    return reading.answer(PROTOCOL.name) == "rapid-exchange"
 
 
 def _same(axes: Mapping[str, str]) -> tuple[Coding, ...]:
@@ -100,9 +113,11 @@ KIND = MeasurementKind(
     stem="grip-strength",
     side_in_code=True,
     axes=(ORTHOSIS_STATE,),
-    fields=(HANDLE, POSTURE, METHOD),
+    fields=(HANDLE, POSTURE, PROTOCOL, METHOD),
     units=("kgf", "[lbf_av]", "N"),
-    series_key=("site", "orthosis_state", "handle_position", "posture", "summary_rule", "treatment", "repeat"),
+    series_key=(
+        "site", "orthosis_state", "handle_position", "posture", "protocol", "summary_rule", "treatment", "repeat",
+    ),
     watched=("performer", "instrument", "method", "pain_limited", "time_of_day"),
     read=read,
     display=display,
@@ -112,4 +127,5 @@ KIND = MeasurementKind(
     same=_same,
     broader=_broader,
     better=_better,
-)
+    ordinary=lambda reading: not is_rapid_exchange(reading),
+)  # fmt: skip

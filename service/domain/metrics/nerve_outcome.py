@@ -12,7 +12,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from service.domain.anatomy import PartState, Side, Site
-from service.domain.kinds import muscle_strength, touch_threshold
+from service.domain.kinds import KINDS, muscle_strength, touch_threshold
 from service.domain.measurement import Coded, Measurement, Quantity
 from service.domain.metric import Metric, Missing, Parameters, Result, Source, visit_of, withheld
 from service.domain.metrics import grip_ratio
@@ -173,7 +173,7 @@ def domains_of(parts: Mapping[str, Fraction]) -> dict[str, Fraction]:
 def _score(visit: _Visit, test: Measurement, parameters: Parameters) -> Result:
     site = Site(visit.side, visit.nerve)
     found = {name: look(visit) for name, look in _LOOKS.items()}
-    used = [m for m in visit.readings if m.kind in _KINDS]
+    used = [m for m in visit.readings if m.kind in _KINDS and KINDS[m.kind].ordinary(m)]
     closed = withheld(SOURCE, parameters)
     parts = [] if closed else [_domain(site, test, domain, found, used) for domain in DOMAINS]
     known = {name: part for name, part in found.items() if isinstance(part, Fraction)}

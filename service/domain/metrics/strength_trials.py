@@ -15,12 +15,12 @@ GRIP, PINCH = "grip-strength", "pinch-strength"
 
 
 def each_test(kind: str, result_of: Callable[[Measurement], Result]) -> Compute:
-    """The rule that makes one result of each test of a kind."""
+    """The rule that makes one result of each ordinary test of a kind."""
 
     def rule(
         measurements: Sequence[Measurement], _states: Sequence[PartState], _parameters: Parameters
     ) -> tuple[Result, ...]:
-        return tuple(result_of(m) for m in measurements if m.kind == kind)
+        return tuple(result_of(m) for m in measurements if m.kind == kind and KINDS[kind].ordinary(m))
 
     return rule
 
