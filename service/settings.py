@@ -77,6 +77,10 @@ class Settings(BaseSettings):
         Path | None, Field(description="JSON file of the clinic's safety texts, telephone line and review limits.")
     ] = None
 
+    findings_file: Annotated[
+        Path | None, Field(description="JSON file of the clinic's own tests for coded findings.")
+    ] = None
+
     @field_validator("zone")
     @classmethod
     def _known_zone(cls, value: str) -> str:

@@ -10,7 +10,10 @@ from types import ModuleType
 
 import typer
 
+from service import settings
 from service.commands import audit, definitions, entering, patients, serving
+from service.commands.console import told
+from service.usecases.findings import use_findings
 
 MODULES: tuple[ModuleType, ...] = (serving, entering, patients, definitions, audit)
 GROUPS = {"audit": "The trail of who did what."}
@@ -22,6 +25,13 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+
+@app.callback()
+def prepared() -> None:
+    """Hand-therapy measurements and orthosis episodes as coded, validated FHIR R4."""
+    with told():
+        use_findings(settings.load().findings_file)
 
 
 def _install() -> None:

@@ -13,6 +13,7 @@ from starlette.middleware.cors import CORSMiddleware
 from service.settings import Settings
 from service.storage.audit_log import EventLog
 from service.storage.records import Records
+from service.usecases.findings import use_findings
 from service.web import errors
 from service.web.audit_trail import AuditTrail
 from service.web.body_limit import BodyLimit
@@ -53,6 +54,7 @@ _NO_TELEMETRY = TelemetryConfig(tracing=False, metrics=False, logs=False, auto_c
 
 def create_app(settings: Settings, records: Records) -> FastAPI:
     """The HTTP face of one clinic's open `records`."""
+    use_findings(settings.findings_file)
     work = Work(records, in_process=records.in_process)
     interactions = (*interactions_of(settings, work), *derive_interactions(work))
     setup, events = set_up(settings, records), EventLog(records)

@@ -253,7 +253,47 @@ def test_a_finding_never_changes_its_meaning() -> None:
         coded_finding.add_tests({"triggering": "something else"})
 
 
-@pytest.mark.parametrize("text", ["", "[]", '{"test": {}}', '{"tests": ["a"]}', "{"])
+@pytest.mark.usefixtures("own_tests")
+def test_a_list_is_taken_whole_or_not_at_all() -> None:
+    with pytest.raises(Misconfigured) as refused:
+        coded_finding.add_tests({"own-a": "a", "triggering": "else", "crepitus": "other"})
+    assert [issue.where for issue in refused.value.issues] == ["triggering", "crepitus"]
+    assert "own-a" not in coded_finding.TESTS
+    assert "finding-own-a" not in KINDS["coded-finding"].concepts
+    coded_finding.add_tests({"triggering": "triggering"})
+
+
+FORMS = ["", "[]", '{"test": {}}', '{"tests": ["a"]}', "{", '{"tests": {"own-a": 1}}', '{"tests": {}, "more": 1}']
+
+
+@pytest.mark.parametrize("text", FORMS)
 def test_a_list_of_another_form_is_refused(text) -> None:
-    with pytest.raises(Misconfigured, match="not of the form"):
+    with pytest.raises(Misconfigured, match=r"not of the form|not JSON"):
         coded_finding.tests_in(text)
+
+
+def test_a_code_listed_twice_is_refused() -> None:
+    with pytest.raises(Misconfigured, match="'own-b' is listed twice") as refused:
+        coded_finding.tests_in('{"tests": {"own-a": "a", "own-b": "b", "own-c": "c", "own-b": "d"}}')
+    assert refused.value.issues[0].where == "own-b"
+
+
+@pytest.mark.parametrize("code", ["own-a", "own-elbow-test-2", "own-" + "a" * 60])
+def test_a_code_of_a_clinics_own(code) -> None:
+    coded_finding.require_own({code: "a test of our own"})
+
+
+@pytest.mark.parametrize(
+    "code", ["triggering", "own", "own-", "own--a", "Own-a", "own-A", "own-a b", "own-\u00e4", "own-" + "a" * 61, ""]
+)
+def test_a_code_that_could_be_one_of_a_later_release_is_refused(code) -> None:
+    with pytest.raises(Misconfigured, match="cannot be the code") as refused:
+        coded_finding.require_own({code: "a test of our own", "own-fine": " "})
+    assert [issue.rule for issue in refused.value.issues] == ["own-code", "own-words"]
+
+
+@pytest.mark.parametrize("words", ["", " ", " a", "a ", "a\nb", "a" * 201])
+def test_a_finding_needs_its_words(words) -> None:
+    with pytest.raises(Misconfigured, match="needs its words"):
+        coded_finding.require_own({"own-a": words})
+    coded_finding.require_own({"own-a": "a" * 200})
