@@ -9,11 +9,15 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, select
 
-from service.errors import Gone, Issue, NotFound, SeveralMatches
+from service.errors import Gone, Issue, NotFound, RecordError, SeveralMatches
+from service.fhir import text
+from service.fhir.merging import replacement_of
 from service.fhir.search_parameters import Query
 from service.storage import audit
 from service.storage.audit_check import Verdict, verify
 from service.storage.changes import Changes, Mark, Span, changes
+from service.storage.erase_plan import Plan, plan_of
+from service.storage.keeping import Keeping, is_erased
 from service.storage.latest import latest
 from service.storage.search import search as find_matches
 from service.storage.sql import Sql, ask, both, equals, one_of
@@ -40,21 +44,20 @@ class Reader:
 
     def get(self, kind: str, ident: str) -> Stored:
         """The present version. Raises `NotFound`, or `Gone` if it has been deleted."""
-        return _present(self.find(kind, ident), f"{kind}/{ident}")
+        return self._present(self.find(kind, ident), kind, ident)
 
     def version(self, kind: str, ident: str, version: int) -> Stored:
         """One version. Raises `NotFound` if there is none such, `Gone` if that version is the deletion."""
         current = self._row(kind, ident)
         if current is None or current.version == version:
-            return _present(Stored.of(kind, ident, current) if current else None, f"{kind}/{ident}")
+            return self._present(Stored.of(kind, ident, current) if current else None, kind, ident)
         older = resource_version.c
         row = (
             self._asked()
             .execute(select(resource_version).where(older.pk == current.pk, older.version == version))
             .first()
         )
-        name = f"{kind}/{ident}, version {version},"
-        return _present(Stored.of(kind, ident, row) if row else None, name)
+        return self._present(Stored.of(kind, ident, row) if row else None, kind, ident, f", version {version},")
 
     def history(self, kind: str, ident: str, *, count: int | None = None, before: int | None = None) -> list[Stored]:
         """All versions, newest first, deletions too; at most `count` of those below version `before`.
@@ -63,7 +66,7 @@ class Reader:
         """
         current = self._row(kind, ident)
         if current is None:
-            raise NotFound(f"There is no {kind}/{ident}.")
+            raise self._missing(kind, ident)
         versions = [current] if before is None or current.version < before else []
         older = resource_version.c
         query = select(resource_version).where(older.pk == current.pk).order_by(older.version.desc())
@@ -156,6 +159,15 @@ class Reader:
             pks |= {int(row.pk) for row in ask(self._asked(), Sql(query, where.values))}
         return [each for each in self._by_pk(sorted(pks)) if not each.deleted]
 
+    def replaced(self, patients: Collection[str]) -> dict[str, str]:
+        """Those of these patients (ids) whose record was merged into another's, and into whose (id)."""
+        if not patients:
+            return {}
+        where = both([equals("type", "Patient"), one_of("id", sorted(patients)), Sql("body LIKE ?", ('%"replaced-by"%',))])
+        query = Sql(f"SELECT id, body FROM resource WHERE {where.text}", where.values)  # noqa: S608
+        found = {row.id: replacement_of(text.parse(row.body)) for row in ask(self._asked(), query)}
+        return {ident: other for ident, other in found.items() if other}
+
     def _by_pk(self, pks: Sequence[int]) -> Iterator[Stored]:
         for start in range(0, len(pks), _CHUNK):
             where = one_of("pk", pks[start : start + _CHUNK])
@@ -178,14 +190,31 @@ class Reader:
         """Whether anything that was written down was removed or altered; see `audit_check.verify`."""
         return verify(self._asked(), noted)
 
+    @property
+    def keeping(self) -> Keeping:
+        """What is kept about keeping: erasures, legal holds, backups."""
+        return Keeping(self._asked())
+
+    def erasure_plan(self, kind: str, ident: str) -> Plan:
+        """What an erasure of a resource, or of a patient's whole record, would take. Raises `NotFound` or `Gone`."""
+        found = plan_of(self._asked(), (kind, ident))
+        if found is None:
+            raise self._missing(kind, ident)
+        return found
+
+    def _present(self, stored: Stored | None, kind: str, ident: str, which: str = "") -> Stored:
+        if stored is None:
+            raise self._missing(kind, ident, which)
+        if stored.deleted:
+            raise Gone(f"{kind}/{ident}{which.rstrip(',')} has been deleted.")
+        return stored
+
+    def _missing(self, kind: str, ident: str, which: str = "") -> RecordError:
+        """Why there is no such resource: it was erased, or there never was one."""
+        if is_erased(self._asked(), kind, ident):
+            return Gone(f"{kind}/{ident} was erased; nothing of it is kept.")
+        return NotFound(f"There is no {kind}/{ident}{which.rstrip(',')}.")
+
     def _row(self, kind: str, ident: str) -> Any:
         query = Sql("SELECT * FROM resource WHERE type = ? AND id = ?", (kind, ident))
         return ask(self._connection, query).first()
-
-
-def _present(stored: Stored | None, name: str) -> Stored:
-    if stored is None:
-        raise NotFound(f"There is no {name.rstrip(',')}.")
-    if stored.deleted:
-        raise Gone(f"{name.rstrip(',')} has been deleted.")
-    return stored

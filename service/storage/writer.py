@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -12,13 +11,17 @@ from uuid import uuid4
 from sqlalchemy import Connection, Row, Table, delete, update
 
 from service.domain.actor import Actor
-from service.errors import Duplicate, Gone, Invalid, Issue, NotFound, PreconditionFailed
+from service.errors import Conflict, Duplicate, Gone, Issue, NotFound
 from service.fhir import text
 from service.fhir.search_dates import micros, moment
 from service.fhir.search_parameters import Index, ObservationRow, index
 from service.fhir.search_parameters import Row as IndexRow
 from service.storage.audit_chain import CHANGES, Chain, Event
+from service.storage.erase import ERASE, erase
+from service.storage.erase_plan import Plan
 from service.storage.inserts import insert
+from service.storage.keeping import is_erased, is_held
+from service.storage.preconditions import checked_id, kind_of, require_version
 from service.storage.reader import Reader
 from service.storage.sql import Sql, ask, both, one_of
 from service.storage.stored import Stored
@@ -30,7 +33,6 @@ _NEWEST = Sql(
     "SELECT number, at, (SELECT coalesce(max(pk), 0) FROM resource) AS pk FROM txn ORDER BY number DESC LIMIT 1"
 )
 _CHUNK = 500
-_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
 
 class Writer(Reader):
@@ -55,6 +57,15 @@ class Writer(Reader):
         self.flush()
         if self._events:
             Chain.of(self._connection, CHANGES).append(self._connection, self._events)
+
+    @property
+    def changed(self) -> dict[tuple[str, str], tuple[int, int]]:
+        """What this transaction changed so far, by type and id: the version before (0: none) and the present."""
+        found: dict[tuple[str, str], tuple[int, int]] = {}
+        for event in self._events:
+            first, _ = found.get((event.type, event.id), (event.version - 1, 0))
+            found[event.type, event.id] = first, event.version
+        return found
 
     def new_id(self) -> str:
         """An id for `create` that no resource has, so that nothing needs to be looked up."""
@@ -101,11 +112,14 @@ class Writer(Reader):
 
         Raises `Duplicate` if there is, or was, a resource of that type and id.
         """
-        kind, ident = _kind(document), _checked_id(id or self.new_id())
+        kind, ident = kind_of(document), checked_id(id or self.new_id())
         is_new = ident in self._made_up
         self._made_up.discard(ident)
-        if not is_new and self._row(kind, ident) is not None:
-            raise Duplicate(Issue("duplicate", f"There is a {kind}/{ident} already.", where=f"{kind}.id", value=ident))
+        if not is_new:
+            if self._row(kind, ident) is not None:
+                message = f"There is a {kind}/{ident} already."
+                raise Duplicate(Issue("duplicate", message, where=f"{kind}.id", value=ident))
+            self._require_free(kind, ident)
         return self._insert(kind, ident, document)
 
     def update(self, document: text.Json, *, expected: int | None = None) -> Stored:
@@ -114,11 +128,12 @@ class Writer(Reader):
         A document that says the same as the present version, to the digit, makes no new version. Raises
         `PreconditionFailed` if `expected` is not the present version.
         """
-        kind = _kind(document)
-        ident = _checked_id(document.get("id", ""))
+        kind = kind_of(document)
+        ident = checked_id(document.get("id", ""))
         row = self._row(kind, ident)
-        _require_version(f"{kind}/{ident}", row, expected)
+        require_version(f"{kind}/{ident}", row, expected)
         if row is None:
+            self._require_free(kind, ident)
             return self._insert(kind, ident, document)
         if not row.deleted and same(without_stamp(document), without_stamp(text.parse(row.body))):
             return Stored.of(kind, ident, row)
@@ -137,13 +152,39 @@ class Writer(Reader):
         row = self._row(kind, ident)
         if row is None:
             raise NotFound(f"There is no {kind}/{ident}.")
-        _require_version(f"{kind}/{ident}", row, expected)
+        require_version(f"{kind}/{ident}", row, expected)
         if row.deleted:
             return Stored.of(kind, ident, row)
+        if is_held(self._connection, [row.patient]):
+            message = f"{kind}/{ident} belongs to a record under a legal hold: nothing of it is deleted."
+            raise Conflict(Issue("conflict", message, rule="legal-hold"))
         self._begin()
         self._supersede(row, row.patient, "delete", "")
         self._unindex(row.pk)
         return self._recorded(kind, ident, row.patient)
+
+    def note(self, act: str, of: tuple[str, str], query: str = "", patients: Sequence[str] = ()) -> datetime:
+        """Write down something that was done beside the record, to a resource (type, id); answers when."""
+        self._begin()
+        self._events.append(Event(self._at, self._actor, act, *of, patients=tuple(patients), query=query))
+        return moment(self._at)
+
+    def erase(self, plan: Plan, erasure: str) -> datetime:
+        """Erase what a plan takes, all versions of it, for good; answers when.
+
+        The trail keeps the type and id of each; what stays has its references to them taken out.
+        """
+        self._begin()
+        self.flush()
+        lost = erase(self._connection, plan, erasure)
+        for kind, ident in {(kind, ident) for kind, ident, _ in plan.staying}:
+            row = self._row(kind, ident)
+            if not row.deleted:
+                self._index(row.pk, kind, index(text.parse(row.body)))
+        for one in plan.going:
+            told = (self._at, self._actor, ERASE, one.type, one.id, one.version)
+            self._events.append(Event(*told, (one.patient,), query=f"erasure={erasure}"))
+        return self.note(ERASE, ("", ""), f"erasure={erasure}&emptied={lost}", plan.patients)
 
     @contextmanager
     def attempt(self) -> Iterator[None]:
@@ -171,6 +212,12 @@ class Writer(Reader):
         found = index(text.parse(row.body))
         self._connection.execute(update(resource).where(resource.c.pk == row.pk).values(patient=found.patient))
         self._index(row.pk, kind, found)
+
+    def _require_free(self, kind: str, ident: str) -> None:
+        """Raise `Gone` for an id that something erased had: a copy of it elsewhere must not bring it back."""
+        if is_erased(self._connection, kind, ident):
+            message = f"{kind}/{ident} was erased; what is new needs another id."
+            raise Gone(Issue("deleted", message, f"{kind}.id", ident))
 
     def _begin(self) -> None:
         """Give this transaction its number, before its first change; time never runs backwards from one to the next."""
@@ -242,27 +289,3 @@ def _general(pk: int, place: int, patient: str, kind: str, row: IndexRow) -> tup
     when = row.when
     dates = (when.lo, when.hi, when.first, when.last) if when else (None, None, None, None)
     return (pk, place, patient, kind, row.parameter, row.qualifier, row.value, *dates)
-
-
-def _kind(document: text.Json) -> str:
-    kind = document.get("resourceType")
-    if not isinstance(kind, str) or not kind:
-        raise Invalid(Issue("required", "The resource does not say its type.", where="resourceType"))
-    return kind
-
-
-def _checked_id(ident: object) -> str:
-    if not isinstance(ident, str) or not _ID.fullmatch(ident):
-        message, expected = "The resource needs an id.", "1 to 64 of the characters A-Z a-z 0-9 - ."
-        raise Invalid(Issue("value", message, "id", str(ident), "id", expected))
-    return ident
-
-
-def _require_version(name: str, row: Row[Any] | None, expected: int | None) -> None:
-    if expected is None:
-        return
-    present = row.version if row is not None else None
-    if present != expected:
-        there = f"it is at version {present}" if present else "there is none"
-        message = f"{name} was to be changed from version {expected}, but {there}."
-        raise PreconditionFailed(Issue("conflict", message, "meta.versionId", str(expected), expected=str(present)))
