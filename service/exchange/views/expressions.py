@@ -2,7 +2,8 @@
 
 What the library leaves to run time is checked when an expression is compiled: its syntax to the end, its functions
 and how many arguments they take, its constants, and the elements that a plain path names. What SQL on FHIR adds is
-added here: keys of resources and references, boundaries, and `join` of nothing.
+added here: keys of resources and references, boundaries, and `join` of nothing; and `extension`, of which the
+library finds one where there are several.
 """
 
 from __future__ import annotations
@@ -65,9 +66,17 @@ def _join(_ctx: Json, found: Sequence[Any], separator: str = "") -> str:
     return (separator or "").join(str(_raw(node)) for node in found)
 
 
+def _extension(_ctx: Json, found: Sequence[Any], url: str) -> list[Any]:
+    """Every extension of an address, where the library finds only the first of an element."""
+    elements = (_raw(node) for node in found)
+    given = [each for element in elements if isinstance(element, dict) for each in element.get("extension") or ()]
+    return [ResourceNode.create_node(each, "Extension") for each in given if each.get("url") == url]
+
+
 _FUNCTIONS: dict[str, dict[str, Any]] = {
     "getResourceKey": {"fn": _key},
     "getReferenceKey": {"fn": _reference_key, "arity": {0: [], 1: ["TypeSpecifier"]}},
+    "extension": {"fn": _extension, "arity": {1: ["String"]}},
     "join": {"fn": _join, "arity": {0: [], 1: ["String"]}},
     "lowBoundary": {"fn": low_boundary, "arity": {0: [], 1: ["Integer"]}},
     "highBoundary": {"fn": high_boundary, "arity": {0: [], 1: ["Integer"]}},
