@@ -163,3 +163,12 @@ def records(url: str) -> Iterator[Records]:
 def sqlite_records(sqlite_url: str) -> Iterator[Records]:
     """A fresh record on SQLite, for tests that are not about storage."""
     yield from _open(sqlite_url)
+
+
+@pytest.fixture(scope="session")
+def node_modules() -> Path:
+    """The folder `node_modules` named by HANDRECORD_TEST_NODE; a test that needs it is skipped where there is none."""
+    folder = Path(os.environ.get("HANDRECORD_TEST_NODE", ""), "node_modules").resolve()
+    if not os.environ.get("HANDRECORD_TEST_NODE") or not folder.is_dir() or not shutil.which("node"):
+        pytest.skip("needs Node.js 20, and HANDRECORD_TEST_NODE naming the folder where npm installed the clients")
+    return folder

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path as File
 from typing import Any
@@ -61,6 +63,28 @@ def test_every_walk_finds_what_the_fhirpath_engine_finds() -> None:
             plain = {_plain(getattr(value, "asStr", value)) for value in theirs}
             assert {_plain(value) for value in ours} == plain, f"{kind} {name}: {expression} on {resource['id']}"
             compared += len(plain)
+    assert compared > 500
+
+
+@needs_examples
+def test_every_walk_finds_what_the_engine_of_npm_finds(node_modules: File, tmp_path: File) -> None:
+    read = [json.loads(file.read_text()) for file in examples()]
+    asked = [
+        (kind, name, expression, [one for one in read if one["resourceType"] == kind])
+        for kind, name, expression in _cases()
+    ]
+    shutil.copy(File(__file__).with_name("fhirpath_values.mjs"), tmp_path)
+    (tmp_path / "node_modules").symlink_to(node_modules)
+    (tmp_path / "cases.json").write_text(json.dumps([{"expression": e, "resources": r} for _, _, e, r in asked]))
+    command = ["node", "fhirpath_values.mjs", "cases.json"]
+    run = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False)
+    assert run.returncode == 0, run.stderr
+    compared = 0
+    for (kind, name, expression, resources), answers in zip(asked, json.loads(run.stdout), strict=True):
+        for resource, theirs in zip(resources, answers, strict=True):
+            ours = {_plain(v) for path in parameters_of(kind)[name].paths for v in found(resource, path)}
+            assert ours == {_plain(value) for value in theirs}, f"{kind} {name}: {expression} on {resource['id']}"
+            compared += len(ours)
     assert compared > 500
 
 
