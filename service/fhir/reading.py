@@ -22,6 +22,8 @@ from service.domain.measurement import (
     Quantity,
     Value,
 )
+from service.domain.unit_words import contradicts
+from service.domain.units import UNITS
 from service.errors import Invalid, Issue
 from service.fhir.canonical import UCUM
 from service.fhir.circumstances import circumstances_of, reading_issue
@@ -179,6 +181,11 @@ def _quantity(units: Sequence[str], given: Mapping[str, Any], path: str) -> Quan
     if given.get("system") != UCUM or unit not in units:
         expected = f"{UCUM} with " + (" or ".join(units) or "no unit: this kind has coded values")
         raise Invalid(Issue("invariant", "The unit is not one of this kind's.", f"{path}.code", unit, "unit", expected))
+    words = str(given.get("unit", ""))
+    if contradicts(words, unit):
+        message = "The words for the unit contradict its code."
+        expected = f"{UNITS[unit].name}, or the code that fits the words"
+        raise Invalid(Issue("invariant", message, f"{path}.unit", words, "unit-words", expected))
     if not isinstance(number, (Decimal, int)) or isinstance(number, bool):
         raise Invalid(Issue("required", "The quantity has no number.", f"{path}.value", "", "number", "a number"))
     return Quantity(Decimal(number), unit, str(given.get("comparator", "")))

@@ -35,7 +35,9 @@ def known_as(measurement: Measurement, known: Known) -> tuple[Stored, Measuremen
         if again:
             return again
     slot = _slot(measurement)
-    return next(((s, m) for s, m in known if m.circumstances.status not in WITHDRAWN and _slot(m) == slot), None)
+    alike = [(s, m) for s, m in known if m.circumstances.status not in WITHDRAWN and _slot(m) == slot]
+    # A deficit of 0 and motion beyond neutral are one end described twice: each is first looked for by its own name.
+    return next((pair for pair in alike if pair[1].axes == measurement.axes), next(iter(alike), None))
 
 
 def says_the_same(one: Measurement, other: Measurement) -> bool:
@@ -66,12 +68,15 @@ def not_restated(drafts: Iterable[Draft], known: Known) -> Known:
 
 
 def require_each_once(drafts: Iterable[Draft]) -> None:
-    """Raises `Duplicate` where one entry states a reading twice, with both shown."""
+    """Raises `Duplicate` where one entry states a reading twice, with both shown.
+
+    Two names of one end, deficit and hyperextension, are not the same reading: whether both can be is for the trade.
+    """
     seen: dict[tuple[object, ...], Measurement] = {}
     issues: list[Issue] = []
     for draft in drafts:
         for measurement in draft.measurements:
-            first = seen.setdefault(_slot(measurement), measurement)
+            first = seen.setdefault((*_slot(measurement), *measurement.axes.values()), measurement)
             if first is not measurement:
                 message = f"This reading of the {measurement.site.name} stands here twice, first as {shown(first)}."
                 where, expected = f"{draft.given.place}.value", "each reading once; a repeat says that it is one"

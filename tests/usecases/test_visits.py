@@ -133,6 +133,27 @@ def test_no_confirmation_helps_what_cannot_be(clinic: Records) -> None:
     assert [i.rule for i in error.issues] == ["hard-bound"]
 
 
+def ends(deficit: str, beyond: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    return motion(motion="extension-deficit", value=deficit), motion(motion="hyperextension", value=beyond)
+
+
+def test_a_deficit_beside_hyperextension_is_refused_with_the_real_reason(clinic: Records) -> None:
+    error = refused(clinic, *ends("20", "10"))
+    assert (type(error), [i.rule for i in error.issues]) == (Invalid, ["one-end"])
+    assert "cannot both be above 0" in error.issues[0].message
+    deficit, beyond = ends("20", "10")
+    visit(clinic, deficit)
+    assert [i.rule for i in refused(clinic, beyond).issues] == ["one-end"]
+
+
+def test_a_deficit_of_0_beside_hyperextension_is_one_end_described_twice(clinic: Records) -> None:
+    assert [w.act for w in visit(clinic, *ends("0", "10")).written] == ["created", "created"]
+    assert [w.act for w in visit(clinic, *ends("0", "10")).written] == ["unchanged", "unchanged"]
+    deficit, beyond = ends("0", "12")
+    assert "as 10 deg" in refused(clinic, beyond).issues[0].message
+    assert [i.rule for i in refused(clinic, deficit, deficit).issues] == ["one-reading"]
+
+
 def test_readings_of_one_visit_must_agree(clinic: Records) -> None:
     deficit = motion(motion="extension-deficit", value="60")
     assert [i.rule for i in refused(clinic, deficit, motion(value="40")).issues] == ["empty-arc"]
