@@ -85,7 +85,11 @@ FAULTS: dict[str, tuple[Json, Fault, str]] = {
     ),
     "mass for force": (GRIP, lambda r: r["valueQuantity"].update(code="kg"), "Observation.valueQuantity.code"),
     "a unit of another kind": (MOTION, lambda r: r["valueQuantity"].update(code="N"), "Observation.valueQuantity.code"),
-    "words for another unit": (MOTION, lambda r: r["valueQuantity"].update(unit="mm"), "Observation.valueQuantity.unit"),
+    "words for another unit": (
+        MOTION,
+        lambda r: r["valueQuantity"].update(unit="mm"),
+        "Observation.valueQuantity.unit",
+    ),
     "a unit of no system": (MOTION, lambda r: r["valueQuantity"].pop("system"), "Observation.valueQuantity.code"),
     "no number": (MOTION, lambda r: r["valueQuantity"].pop("value"), "Observation.valueQuantity.value"),
     "an unknown component": (
