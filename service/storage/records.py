@@ -25,6 +25,7 @@ from service.storage.audit_tables import used_token
 from service.storage.engine import BUSY_SECONDS, begin_at_once, begin_reading, begin_writing, open_engine
 from service.storage.inserts import insert
 from service.storage.reader import Reader
+from service.storage.scrub import scrub
 from service.storage.stored import Page, Stored
 from service.storage.tables import REVISION, meta
 from service.storage.writer import Writer
@@ -123,6 +124,11 @@ class Records:
                     yield None
         finally:
             self._turn.release()
+
+    def scrub(self) -> None:
+        """Leave no trace of what was erased in the database's files. Raises `Unavailable` while that cannot be."""
+        with self._next_writer() if self.in_process else nullcontext():
+            scrub(self._engine)
 
     def first_use(self, client: str, token: str, until: int) -> bool:
         """Remember the id of a token that works once, until seconds since 1970; False if it was used before."""
