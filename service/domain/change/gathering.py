@@ -244,7 +244,7 @@ def _one_a_day(points: Sequence[Point]) -> tuple[tuple[Point, ...], tuple[LeftOu
         if len({p.value for p in first}) > 1:
             reason = "Read more than once at this visit, with different values."
             left += [LeftOut(p.when, p.visit, Missing("read-twice", reason)) for p in first]
-        else:
+        elif not kept or kept[-1].when < first[0].when:
             kept.append(first[0])
         reason = "A second visit of the day: the first one stands."
         left += [LeftOut(p.when, p.visit, Missing("same-day", reason)) for p in of_day if p not in first]
