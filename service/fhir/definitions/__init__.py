@@ -56,6 +56,18 @@ SERVED_TYPES: tuple[str, ...] = (
 )
 """The resource types this server stores."""
 
+DEFINITION_TYPES: tuple[str, ...] = (
+    "StructureDefinition",
+    "ValueSet",
+    "CodeSystem",
+    "ConceptMap",
+    "SearchParameter",
+    "OperationDefinition",
+    "ImplementationGuide",
+    "CapabilityStatement",
+)
+"""The types of which this server has only its own, generated definitions; they are read and never written."""
+
 VALIDATED_TYPES: tuple[str, ...] = (*SERVED_TYPES, "Bundle", "OperationOutcome", "CapabilityStatement")
 """The types checked in full: those stored, and those that only travel."""
 
@@ -75,6 +87,10 @@ BASE_TYPES: tuple[str, ...] = (
     "Goal",
     "Media",
     "DeviceMetric",
+    "SupplyDelivery",
+    "Provenance",
+    "Task",
+    "ChargeItem",
 )
 """The types whose whole StructureDefinition is kept, to derive profiles from."""
 
@@ -173,7 +189,7 @@ def codes(value_set: str) -> dict[str, frozenset[str]] | None:
 
 @cache
 def search_parameters(type_name: str) -> dict[str, SearchParameter]:
-    """Code to search parameter of a served type, with those of every resource (`_id`, `_lastUpdated` …)."""
+    """Code to search parameter of a served type or type of definition, with those of every resource (`_id` …)."""
     bases = {type_name, "Resource", "DomainResource"}
     if type_name == "Binary":
         bases.remove("DomainResource")

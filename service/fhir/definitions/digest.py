@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from service.fhir.definitions import BASE_TYPES, SERVED_TYPES, VALIDATED_TYPES
+from service.fhir.definitions import BASE_TYPES, DEFINITION_TYPES, SERVED_TYPES, VALIDATED_TYPES
 
 Json = dict[str, Any]
 _BASE = "http://hl7.org/fhir/StructureDefinition/"
@@ -108,8 +108,8 @@ class _Package:
         return {system: sorted(set(listed)) for system, listed in sorted(codes.items())}
 
     def search_parameters(self) -> list[Json]:
-        served = {*SERVED_TYPES, "Resource", "DomainResource"}
-        kept = [_parameter(entry, served) for entry in self.parameters if served & set(entry.get("base", ()))]
+        served = {*SERVED_TYPES, *DEFINITION_TYPES, "Resource", "DomainResource"}
+        kept = [_parameter(entry) for entry in self.parameters if served & set(entry.get("base", ()))]
         return sorted(kept, key=lambda entry: (entry["code"], entry["url"]))
 
 
@@ -179,14 +179,14 @@ def _is_own(key: str, name: str, path: str) -> bool:
     return _REPEATED.get(key, path) == path
 
 
-def _parameter(entry: Json, served: set[str]) -> Json:
+def _parameter(entry: Json) -> Json:
     kept = {
         "code": entry["code"],
         "type": entry["type"],
         "url": entry["url"],
         "description": entry["description"],
         "expression": entry.get("expression", ""),
-        "base": [name for name in entry["base"] if name in served],
+        "base": entry["base"],
     }
     for name in ("target", "comparator", "modifier"):
         if name in entry:
