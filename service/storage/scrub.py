@@ -18,9 +18,9 @@ from service.storage.erase import KEPT
 from service.storage.tables import metadata
 
 _PAUSE = 0.1
-_OLDER_READERS = (
-    "SELECT count(*) FROM pg_stat_activity WHERE pid <> pg_backend_pid() AND datname = current_database() "
-    "AND backend_xmin IS NOT NULL AND age(backend_xmin) > age(%s::text::xid)"
+_OLDER = (
+    "SELECT count(*) FROM pg_stat_activity WHERE pid <> pg_backend_pid() AND (age(backend_xid) > age(%s::text::xid) "
+    "OR (age(backend_xmin) > age(%s::text::xid) AND coalesce(datname, current_database()) = current_database()))"
 )
 
 
@@ -45,7 +45,8 @@ def _rewrite_file(connection: Connection) -> None:
 def _rewrite_tables(connection: Connection) -> None:
     now = connection.exec_driver_sql("SELECT pg_current_xact_id()::text").scalar_one()
     until = time.monotonic() + BUSY_SECONDS
-    while connection.exec_driver_sql(_OLDER_READERS, (str(int(now) % 2**32),)).scalar_one():
+    # An older change, of any database of this server, would make a rewrite keep rows that are deleted already.
+    while connection.exec_driver_sql(_OLDER, (str(int(now) % 2**32),) * 2).scalar_one():
         _wait(until)
     for table in (*(name for name in metadata.tables if name not in KEPT), "event", "pg_catalog.pg_statistic"):
         named = table if "." in table else f'"{table}"'
