@@ -32,6 +32,7 @@ ACTS: dict[str, str] = {
     "undo": "undid an act",
     "plan": "looked at what an act would change",
     "affected": "asked what rests on a reading",
+    "view": "ran a view over the record",
     "token": "asked for a token",
     "request": "asked for what could not be answered",
 }

@@ -96,6 +96,7 @@ _RESTING = dict.fromkeys((*VISITS, *CLINICAL, *DEVICES, "Provenance"), "rs")
 _HANDS = {"Patient": "r", **dict.fromkeys(("Observation", "Condition", "EpisodeOfCare", "Procedure", "Flag"), "s")}
 
 OPERATIONS: dict[str, dict[str, str]] = {
+    "view": {"Patient": "s", "Observation": "s", "Group": "rs"},
     "summary": _HANDS,
     "visit": {"Patient": "r", "Encounter": "cs", "Observation": "cs"},
     "metrics": _HANDS,

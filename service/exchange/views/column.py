@@ -34,7 +34,7 @@ class TableColumn:
 
     `type` is its FHIR type. `unit` is a UCUM code, or names the column that holds it; `coding` the code system of its
     codes, `values` those codes in words. `missing` says what an empty cell means. `kind` tells a recorded value from
-    one that the record set or computed; `formula` and `source` belong to what was computed.
+    one that the record set or computed; `formula` belongs to what was computed.
     """
 
     name: str
@@ -48,7 +48,7 @@ class TableColumn:
     missing: str = "empty where the resource does not say"
     kind: str = "recorded"
     formula: str = ""
-    source: str = ""
+    collection: bool = False
 
 
 def key_column(name: str, meaning: str) -> TableColumn:

@@ -56,6 +56,7 @@ def reading_tables() -> Iterator[Table]:
             resource="Observation",
             conditions=(claiming(profile_of(kind)), *standing("status")),
             own=(*_around(), *_axes(kind), *site_columns(), *_value(kind), *_context(kind), *_marks(kind)),
+            narrowing=(("code", ",".join(f"{OBSERVATION_CODE}|{code}" for code in kind.concepts)),),
         )
     yield _trials()
 

@@ -27,6 +27,7 @@ from service.fhir.observation import SITE_SYSTEM
 from service.fhir.reading import code_in
 from service.fhir.text import Json
 
+_RESULTS = (("category", f"{CATEGORY}|{DERIVED}"),)
 _GENDERS = {"male": "male", "female": "female", "other": "other", "unknown": "unknown"}
 
 
@@ -224,6 +225,7 @@ def _metrics() -> Table:
             ),
             _inputs(),
         ),
+        narrowing=_RESULTS,
     )  # fmt: skip
 
 
@@ -250,6 +252,7 @@ def _conditions() -> Table:
             code_column("condition", ("code",), CONDITION_SYSTEM, "Which condition or parameter"),
             value_column("answer", ("valueString",), "What it is"),
         ),
+        narrowing=_RESULTS,
     )
 
 

@@ -37,6 +37,7 @@ class Table:
     """One shipped table over one type of resource: those for which every condition holds, in `columns`.
 
     With `each` it has a row for each of those elements, and reads `columns` there; `own` are columns of the resource.
+    `narrowing` are search parameters that every resource of the table fits, so that a server need not read others.
     """
 
     name: str
@@ -47,6 +48,7 @@ class Table:
     own: tuple[TableColumn, ...]
     each: Each | None = None
     inner: tuple[TableColumn, ...] = ()
+    narrowing: tuple[tuple[str, str], ...] = ()
 
     @property
     def columns(self) -> tuple[TableColumn, ...]:
