@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from service.errors import Invalid, Issue
+from service.fhir.billing import from_provenance, from_supply_delivery
+from service.fhir.billing_names import DELIVERY_PROFILE, STATEMENT_PROFILE
 from service.fhir.course import COURSE_PROFILE, STATE_PROFILE, from_condition, from_episode_of_care
 from service.fhir.events import (
     INJURY_PROFILE,
@@ -31,6 +33,8 @@ _READERS: dict[str, tuple[str, Callable[[Json], object]]] = {
     PICTURE_PROFILE: ("Media", from_media),
     INSTRUMENT_PROFILE: ("Device", from_device),
     CALIBRATION_PROFILE: ("DeviceMetric", from_metric),
+    DELIVERY_PROFILE: ("SupplyDelivery", from_supply_delivery),
+    STATEMENT_PROFILE: ("Provenance", from_provenance),
 }
 
 

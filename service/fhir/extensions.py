@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from service.fhir.billing_extensions import OF_BILLING
 from service.fhir.course_extensions import OF_COURSES
 from service.fhir.extension import Extension
 from service.fhir.observation import ORTHOSIS_WORN
@@ -16,7 +17,7 @@ WORN = Extension(
     "Reference",
     target="DeviceUseStatement",
 )
-EXTENSIONS = (WORN, *OF_COURSES, *OF_ORTHOSES)
+EXTENSIONS = (WORN, *OF_COURSES, *OF_ORTHOSES, *OF_BILLING)
 
 
 def extensions() -> list[Json]:

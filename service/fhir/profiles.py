@@ -10,6 +10,7 @@ from service.domain.field import Field
 from service.domain.kinds import KINDS
 from service.domain.measurement import MeasurementKind
 from service.domain.units import UNITS, convert
+from service.fhir.billing_profiles import billing_profiles
 from service.fhir.canonical import UCUM
 from service.fhir.course_profiles import course_profiles
 from service.fhir.extensions import WORN
@@ -39,7 +40,13 @@ BY_CODE = {"discriminator": [{"type": "pattern", "path": "code"}], "ordered": Fa
 
 def profiles() -> list[Json]:
     """Every StructureDefinition of ours."""
-    return [*(_of_kind(kind) for kind in KINDS.values()), _arc_panel(), *course_profiles(), *orthosis_profiles()]
+    return [
+        *(_of_kind(kind) for kind in KINDS.values()),
+        _arc_panel(),
+        *course_profiles(),
+        *orthosis_profiles(),
+        *billing_profiles(),
+    ]
 
 
 def _of_kind(kind: MeasurementKind) -> Json:

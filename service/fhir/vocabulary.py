@@ -17,6 +17,7 @@ from service.domain.picture import PURPOSES as PICTURE_PURPOSES
 from service.domain.picture import VIEWS
 from service.domain.precautions import MOTIONS as PRECAUTION_MOTIONS
 from service.domain.terms import Term
+from service.fhir import billing_names as billing
 from service.fhir import record_words as words
 from service.fhir.canonical import code_system
 from service.fhir.course import LEVEL_SYSTEM, SIDE_SYSTEM, STATE_SYSTEM
@@ -118,6 +119,16 @@ WORD_LISTS: tuple[WordList, ...] = (
         "Precaution",
         "Precautions that the record itself takes account of; all others are the clinic's own words.",
         words.PRECAUTIONS,
+    ),
+    WordList(
+        billing.STATEMENT_SYSTEM,
+        "Statement for billing",
+        "What a named person may state of an orthosis, with the document it stands in.",
+        billing.STATED,
+    ),
+    WordList(billing.DECISION_SYSTEM, "Decision for billing", "What a biller decided.", billing.DECISIONS),
+    WordList(
+        billing.PART_SYSTEM, "Part of a decision", "What a decision rests on, and what came of it.", billing.PARTS
     ),
     WordList(names.END_SYSTEM, "Reason for the end", "Why the wearing of an orthosis ended.", END_REASONS),
 )
