@@ -13,7 +13,7 @@ from service.errors import Gone, Issue, NotFound, RecordError, SeveralMatches
 from service.fhir import text
 from service.fhir.merging import replacement_of
 from service.fhir.search_parameters import Query
-from service.storage import audit
+from service.storage import audit, charge_exports
 from service.storage.audit_check import Verdict, verify
 from service.storage.changes import Changes, Mark, Span, changes
 from service.storage.erase_plan import Plan, plan_of
@@ -159,11 +159,26 @@ class Reader:
             pks |= {int(row.pk) for row in ask(self._asked(), Sql(query, where.values))}
         return [each for each in self._by_pk(sorted(pks)) if not each.deleted]
 
+    def referring(self, kind: str, ident: str) -> list[Stored]:
+        """All present resources that point at this one by an indexed reference, or, as Observations, are about it."""
+        indexed = Sql("value = ? AND qualifier = ? AND lo IS NULL", (ident, kind))
+        pks = {
+            int(row.pk)
+            for row in ask(self._asked(), Sql(f"SELECT pk FROM search_index WHERE {indexed.text}", indexed.values))
+        }  # noqa: S608
+        column = {"Patient": "patient", "Encounter": "encounter"}.get(kind)
+        if column:
+            query = Sql(f"SELECT pk FROM observation WHERE {column} = ?", (ident,))  # noqa: S608
+            pks |= {int(row.pk) for row in ask(self._asked(), query)}
+        return [each for each in self._by_pk(sorted(pks)) if not each.deleted and (each.type, each.id) != (kind, ident)]
+
     def replaced(self, patients: Collection[str]) -> dict[str, str]:
         """Those of these patients (ids) whose record was merged into another's, and into whose (id)."""
         if not patients:
             return {}
-        where = both([equals("type", "Patient"), one_of("id", sorted(patients)), Sql("body LIKE ?", ('%"replaced-by"%',))])
+        where = both(
+            [equals("type", "Patient"), one_of("id", sorted(patients)), Sql("body LIKE ?", ('%"replaced-by"%',))]
+        )
         query = Sql(f"SELECT id, body FROM resource WHERE {where.text}", where.values)  # noqa: S608
         found = {row.id: replacement_of(text.parse(row.body)) for row in ask(self._asked(), query)}
         return {ident: other for ident, other in found.items() if other}
@@ -214,6 +229,17 @@ class Reader:
         if is_erased(self._asked(), kind, ident):
             return Gone(f"{kind}/{ident} was erased; nothing of it is kept.")
         return NotFound(f"There is no {kind}/{ident}{which.rstrip(',')}.")
+
+    def exported(self, export: str) -> list[charge_exports.Line]:
+        """The lines that an export of charges left with, its envelope first. Raises `NotFound`."""
+        found = charge_exports.lines_of(self._asked(), export)
+        if not found:
+            raise NotFound(f"There is no export {export}.")
+        return found
+
+    def exports(self) -> Sequence[tuple[str, int]]:
+        """Id and time (microseconds since 1970) of every export of charges, newest first."""
+        return charge_exports.exports(self._asked())
 
     def _row(self, kind: str, ident: str) -> Any:
         query = Sql("SELECT * FROM resource WHERE type = ? AND id = ?", (kind, ident))

@@ -27,7 +27,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION = "0004"
+REVISION = "0005"
 """The schema this code needs; the newest migration."""
 
 metadata = MetaData(

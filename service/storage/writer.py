@@ -16,6 +16,7 @@ from service.fhir import text
 from service.fhir.search_dates import micros, moment
 from service.fhir.search_parameters import Index, ObservationRow, index
 from service.fhir.search_parameters import Row as IndexRow
+from service.storage import charge_exports
 from service.storage.audit_chain import CHANGES, Chain, Event
 from service.storage.erase import ERASE, erase
 from service.storage.erase_plan import Plan
@@ -201,6 +202,10 @@ class Writer(Reader):
             raise
         finally:
             self._waiting = {}
+
+    def export(self, lines: Iterable[charge_exports.Line]) -> None:
+        """Keep the lines that an export of charges leaves with."""
+        charge_exports.keep(self._asked(), lines)
 
     def reindex(self, kind: str, ident: str) -> None:
         """Derive the index rows of a resource from its document again. Raises `NotFound` or `Gone`."""
