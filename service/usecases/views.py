@@ -12,6 +12,7 @@ from typing import TypeVar
 from service.domain.actor import Actor
 from service.errors import Gone, Invalid, Issue, NotFound
 from service.fhir.compartment import of_patient
+from service.fhir.definitions import SERVED_TYPES
 from service.fhir.search_parameters import Clause, Query, parse
 from service.fhir.search_query import LARGEST_PAGE
 from service.fhir.text import Json
@@ -41,6 +42,9 @@ def run(reader: Reader, actor: Actor, wanted: Selection, job: Callable[[Iterator
     Raises `Forbidden`; `NotFound` and `Gone` for a patient or group that is not there, and `Invalid` for a filter that
     nothing can fit, with its name in `where`.
     """
+    if wanted.kind not in SERVED_TYPES:
+        message = "This record keeps no resources of the type that the view is over."
+        raise Invalid(Issue("not-supported", message, "ViewDefinition.resource", wanted.kind, "view-resource"))
     with enter(actor, "search", wanted.kind, query=_in_words(wanted), act="view") as door:
         require_operation(actor, "view")
         clauses = _clauses(wanted)
@@ -48,9 +52,9 @@ def run(reader: Reader, actor: Actor, wanted: Selection, job: Callable[[Iterator
         return job(each for part in among for each in _resources(reader, door, wanted.kind, clauses, part))
 
 
-def permitted(actor: Actor, kind: str, job: Callable[[], Result]) -> Result:
+def permitted(actor: Actor, job: Callable[[], Result]) -> Result:
     """What `job` makes without the record, for whoever may run a view over it. Raises `Forbidden`."""
-    with enter(actor, "search", kind, act="view"):
+    with enter(actor, "search", "Observation", act="view"):
         require_operation(actor, "view")
         return job()
 

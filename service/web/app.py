@@ -17,6 +17,7 @@ from service.usecases.findings import use_findings
 from service.web import errors
 from service.web.audit_trail import AuditTrail
 from service.web.body_limit import BodyLimit
+from service.web.corrections import affected_interactions, corrections_router
 from service.web.courses import courses_router
 from service.web.docs import docs_router
 from service.web.fhir.description import ERROR_ANSWER
@@ -36,6 +37,7 @@ from service.web.patients import patients_router
 from service.web.rate_limit import RateLimit
 from service.web.shorthand import shorthand_router
 from service.web.time_limit import TimeLimit
+from service.web.views import views_router
 from service.web.visits import visits_router
 from service.web.work import Work
 
@@ -56,7 +58,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     """The HTTP face of one clinic's open `records`."""
     use_findings(settings.findings_file)
     work = Work(records, in_process=records.in_process)
-    interactions = (*interactions_of(settings, work), *derive_interactions(work))
+    interactions = (*interactions_of(settings, work), *derive_interactions(work), *affected_interactions(work))
     setup, events = set_up(settings, records), EventLog(records)
     app = FastAPI(
         title="Hand-therapy record",
@@ -73,6 +75,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.state.needs_token = setup.bearer is not None
     errors.install(app)
     app.include_router(identity_router(settings, setup))  # before the patterns of FHIR, which fit its addresses too
+    app.include_router(views_router(work))  # for the same reason
     app.router.routes.extend(routes(BASE, interactions))
     app.include_router(visits_router(work, settings))
     app.include_router(shorthand_router())
@@ -81,6 +84,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(courses_router(work, settings))
     app.include_router(instruments_router(work, settings))
     app.include_router(orthoses_router(work, settings))
+    app.include_router(corrections_router(work, settings))
     app.include_router(health_router(work))
     app.include_router(docs_router())
 

@@ -194,7 +194,14 @@ MORE: dict[tuple[str, str], list[tuple[str, dict[str, Any]]]] = {
 }
 """Changes by condition and by patch, and bodies that are read closely before anybody asks who sends them."""
 
-TOUCHES_NOTHING = {("POST", "/shorthand"), ("POST", "/fhir/{type}/$validate"), ("POST", "/fhir/{type}/{id}/$validate")}
+TOUCHES_NOTHING = {
+    ("POST", "/shorthand"),
+    ("POST", "/fhir/{type}/$validate"),
+    ("POST", "/fhir/{type}/{id}/$validate"),
+    ("GET", "/views"),
+    ("GET", "/views/{name}"),
+    ("GET", "/views/{name}/codebook"),
+}
 """Routes that need a token and nothing else: they neither read nor change the record."""
 
 
