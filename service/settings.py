@@ -73,6 +73,22 @@ class Settings(BaseSettings):
         Literal["info", "warning", "error"], Field(description="`info` logs every request, `warning` the refused.")
     ] = "warning"
 
+    retention_years: Annotated[
+        dict[str, Annotated[int, Field(ge=0)]],
+        Field(
+            description="JSON object: years that resources of a type are kept after the patient was last seen; "
+            "`*`: all other types; empty: no period."
+        ),
+    ] = {}
+    erasure_ledger: Annotated[
+        Path | None, Field(description="File that lists what was erased, kept apart from backups; a restore needs it.")
+    ] = None
+    billing_rules: Annotated[
+        Path | None, Field(description="Folder of the clinic's own rule sets for billing, one JSON file each.")
+    ] = None
+    billing_codes: Annotated[
+        Path | None, Field(description="CSV file of the codes that the clinic itself holds or has licensed.")
+    ] = None
     orthosis_file: Annotated[
         Path | None, Field(description="JSON file of the clinic's safety texts, telephone line and review limits.")
     ] = None

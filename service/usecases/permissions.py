@@ -93,6 +93,12 @@ _COURSE = ("EpisodeOfCare", "Condition", "Procedure", "ServiceRequest", "Flag", 
 _WHOLE = dict.fromkeys((*VISITS, *CLINICAL, *DEVICES, "Task"), "su")
 _RESTING = dict.fromkeys((*VISITS, *CLINICAL, *DEVICES, "Provenance"), "rs")
 
+_BILLING = {
+    "Patient": "r",
+    **dict.fromkeys((*_EPISODE, "SupplyDelivery", "Provenance", "Condition", "Coverage", "Organization"), "s"),
+    **dict.fromkeys(("ChargeItem", "Task"), "s"),
+}
+
 _HANDS = {"Patient": "r", **dict.fromkeys(("Observation", "Condition", "EpisodeOfCare", "Procedure", "Flag"), "s")}
 
 OPERATIONS: dict[str, dict[str, str]] = {
@@ -108,6 +114,11 @@ OPERATIONS: dict[str, dict[str, str]] = {
     "precautions": {"Patient": "r", "Flag": "s"},
     "orthoses": {"Patient": "r", **dict.fromkeys((*_EPISODE, "Observation", "Flag"), "s")},
     "orthosis-events": {"Patient": "r", **dict.fromkeys(_EPISODE, "csu")},
+    "billing": _BILLING,
+    "billing-decision": {**_BILLING, "ChargeItem": "csu", "Task": "csu"},
+    "billing-export": {**_BILLING, "ChargeItem": "su"},
+    "billing-evidence": {"Patient": "r", **dict.fromkeys(_EPISODE, "s"), "SupplyDelivery": "c", "Provenance": "c"},
+    "billing-answer": {"Patient": "r", "ServiceRequest": "s", "Task": "su"},
     "sign": {"Patient": "r", "Encounter": "ru", "Observation": "su"},
     "correction": {**_HANDS, "Encounter": "ru", "Observation": "csu", "Provenance": "cs"},
     "move": {
@@ -122,6 +133,11 @@ OPERATIONS: dict[str, dict[str, str]] = {
     "affected": {"Patient": "r", **_RESTING},
 }
 """What each operation reaches, and so needs."""
+
+DUTIES: dict[str, frozenset[str]] = dict.fromkeys(
+    ("erasure", "legal-hold", "retention", "backup"), frozenset({"administrator", "local"})
+)
+"""What is done to the record as a whole, and by which roles; nothing of a resource's content is shown by it."""
 
 SHORTEST_REASON = 10
 
@@ -164,6 +180,17 @@ def require_operation(actor: Actor, name: str, patient: str = "") -> None:
             limits = require_right(actor, right, kind, name)
             if right in "rs" and limits.rows is not None and not _whole(limits, kind, patient or actor.patient):
                 raise Forbidden(Issue("forbidden", f"The token was not granted all that a {name} shows or needs."))
+
+
+def require_duty(actor: Actor, name: str) -> None:
+    """Raise `Forbidden` unless it is this person's duty; an app acts for them only if it was granted all there is."""
+    granted = actor.grants is None or any(
+        grant.context == "user" and grant.type == "*" and "d" in grant.rights and not grant.where
+        for grant in actor.grants
+    )
+    if actor.role not in DUTIES[name] or not granted:
+        message = f"This ({name}) is for the role 'administrator', by a token with the scope user/*.cruds."
+        raise Forbidden(Issue("forbidden", message, rule="permission-matrix"))
 
 
 def require_reason(reason: str) -> str:
