@@ -11,8 +11,12 @@ from service.usecases.form import Filled, filled
 
 def read_form(path: Path, form: type[Filled]) -> Filled:
     """The file as this form. Raises `Malformed` with every fault and its place in the file."""
+    return filled(read_object(path), form, path.name)
+
+
+def read_object(path: Path) -> text.Json:
+    """The JSON object in the file. Raises `Malformed` with the place of the fault in the file."""
     try:
-        document = text.parse(path.read_bytes())
+        return text.parse(path.read_bytes())
     except Malformed as error:
         raise Malformed(*(issue.at(path.name) for issue in error.issues)) from None
-    return filled(document, form, path.name)

@@ -22,6 +22,7 @@ from service.usecases import resources
 from service.usecases.computing import WITHDRAWN, compute
 from service.usecases.course_reading import background_of
 from service.usecases.doors import enter_operation
+from service.usecases.merged import record_of
 from service.usecases.readings import measurements_of
 from service.usecases.rederiving import standing, withdrawn
 
@@ -49,8 +50,8 @@ def metrics_of(
 ) -> Computed:
     """Every result of a patient (by resource id), or those of one metric. Raises `NotFound`, `Gone`, `Forbidden`."""
     with enter_operation(actor, "metrics", patient) as door:
-        stored = reader.get("Patient", patient)
-        door.about(patient)
+        stored = record_of(reader, patient)
+        door.about(stored.id)
         return _computed(reader, stored, _named(name), parameters or Parameters())
 
 
@@ -63,8 +64,8 @@ def metrics_of_visit(reader: Reader, actor: Actor, encounter: str, parameters: P
         visit = reader.get("Encounter", encounter)
         subject = str((visit.resource.get("subject") or {}).get("reference", ""))
         patient = subject.removeprefix("Patient/")
-        door.about(patient)
-        stored = reader.get("Patient", patient)
+        stored = record_of(reader, patient)
+        door.about(stored.id)
         found = _computed(reader, stored, METRICS.values(), parameters or Parameters())
         return replace(found, results=tuple(r for r in found.results if r.visit == visit.reference))
 
@@ -83,11 +84,11 @@ def store_derived(
     again changes nothing. Raises `NotFound`, `Gone` or `Forbidden`.
     """
     with enter_operation(actor, "derive", patient) as door:
-        stored = writer.get("Patient", patient)
-        door.about(patient)
+        stored = record_of(writer, patient)
+        door.about(stored.id)
         computed = _computed(writer, stored, METRICS.values(), Parameters())
         made = all_derived(computed.results)
-        gone = _gone(writer, patient, {str(each["id"]) for each in made})
+        gone = _gone(writer, stored.id, {str(each["id"]) for each in made})
         written = [resources.update(writer, actor, each) for each in (*standing(made, writer), *gone)]
         changed = [w.stored.reference for w in written if w.outcome != "unchanged"]
         if changed:

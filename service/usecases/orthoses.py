@@ -23,6 +23,7 @@ from service.fhir.search_parameters import parse
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
 from service.usecases.doors import Door, enter_operation
+from service.usecases.merged import record_of
 from service.usecases.orthosis_guard import Told, episodes_of, is_of_episode, keep
 from service.usecases.resources import create, update
 
@@ -63,8 +64,8 @@ def _begin(writer: Writer, actor: Actor, episode: Episode) -> Told:
     if writer.by_identifier("ServiceRequest", *key) or writer.by_identifier("Device", *key):
         message = "An orthosis episode with this key is already recorded."
         raise Duplicate(Issue("duplicate", message, "key", "|".join(key), "episode-key", "a key of its own"))
-    patient = episode.patient.removeprefix("Patient/")
-    writer.get("Patient", patient)
+    patient = record_of(writer, episode.patient.removeprefix("Patient/")).id
+    episode = replace(episode, patient=f"Patient/{patient}")
     _require_side_of_course(writer, patient, episode)
     return keep(writer, actor, replace(episode, key=key), episodes_of(writer, patient))
 
@@ -143,9 +144,9 @@ def read_episode(reader: Reader, actor: Actor, ident: str) -> Told:
 def orthoses_of(reader: Reader, actor: Actor, patient: str) -> list[Told]:
     """Every episode of a patient (by id), in the order in which they were recorded. Raises `NotFound`."""
     with enter_operation(actor, "orthoses", patient) as door:
-        reader.get("Patient", patient)
-        door.about(patient)
-        return [Told(episode, life_of(episode)) for episode in episodes_of(reader, patient)]
+        stored = record_of(reader, patient)
+        door.about(stored.id)
+        return [Told(episode, life_of(episode)) for episode in episodes_of(reader, stored.id)]
 
 
 def list_episodes(

@@ -11,6 +11,7 @@ from service.errors import Invalid, Issue, NotFound
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
+from service.usecases.merged import record_of
 from service.usecases.resources import create
 from service.usecases.visit_input import Identifier, Person
 
@@ -18,7 +19,7 @@ from service.usecases.visit_input import Identifier, Person
 def find_patient(reader: Reader, patient: Person) -> Stored:
     """The patient named by resource id or by identifier. Raises `NotFound` with what was looked for."""
     if patient.id:
-        return reader.get("Patient", patient.id)
+        return record_of(reader, patient.id)
     found = reader.by_identifier("Patient", *patient.identifier) if patient.identifier else None
     if found is None:
         wanted = "|".join(patient.identifier or ("", ""))

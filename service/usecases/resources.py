@@ -26,6 +26,7 @@ from service.storage.records import Page, Reader, Stored, Writer
 from service.usecases import audit
 from service.usecases.doors import Door, enter
 from service.usecases.including import along
+from service.usecases.merged import redirected, refuse_parting, require_own_records
 from service.usecases.origin import without_mark
 from service.usecases.orthosis_guard import is_of_episode, refuse_direct_change, settle
 from service.usecases.permissions import require
@@ -84,9 +85,16 @@ def search(reader: Reader, actor: Actor, query: Query) -> Page:
             door.require_no_limits()
             page = audit.search(reader, query)
         else:
-            page = reader.search(door.within(query))
+            page = _found(reader, door, query)
             page = replace(page, included=tuple(along(reader, actor, query.includes, page.matches)))
         return door.show_page(page)
+
+
+def _found(reader: Reader, door: Door, query: Query) -> Page:
+    """A page of matches; a search by a patient whose record was merged into another's finds what is there."""
+    page = reader.search(door.within(query))
+    anew = redirected(reader, query) if not page.matches else None
+    return reader.search(door.within(anew)) if anew else page
 
 
 def create(
@@ -122,6 +130,7 @@ def create(
 
 def settled(writer: Writer, actor: Actor, written: Sequence[Written], *, fitting: bool = False) -> list[Written]:
     """What was written, as it stands after everything that follows from it was set. Raises what forbids it."""
+    require_own_records(writer, [one.stored for one in written])
     if not fitting:
         require_fitting(writer, [one.stored for one in written])
     settle(writer, actor, [one.stored for one in written])
@@ -169,6 +178,7 @@ def update(
             door.require_before(before)
         door.require_within(resource)
         refuse_direct_change(resource, before)
+        refuse_parting(resource, before)
         if referential_integrity:
             require_references(writer, [resource])
         resource = resource if imported else without_mark(resource)
@@ -176,6 +186,7 @@ def update(
         resource = after_signature(resource, before)
         stored = writer.update(resource, expected=expected)
         door.wrote(stored)
+        require_own_records(writer, [stored])
         require_fitting(writer, [stored])
         if before is None or before.deleted:
             return Written(stored, "created")
@@ -206,6 +217,7 @@ def delete(
         if before is not None:
             door.require_before(before)
         refuse_direct_change(None, before)
+        refuse_parting(None, before)
         stored = writer.delete(kind, ident, expected=expected)
         if kind == "Observation":
             rederive(writer, actor, [stored])

@@ -15,26 +15,26 @@ from service.fhir.orthosis.episode import key_of
 from service.fhir.orthosis.events import from_procedure
 from service.fhir.orthosis.names import claimed
 from service.storage.records import Reader, Stored
-from service.usecases.course_reading import background_of
-from service.usecases.courses import course_of, states_of
+from service.usecases.course_reading import background_of, latest_course, states_of
 from service.usecases.doors import enter_operation
+from service.usecases.merged import record_of
 from service.usecases.readings import measurements_of
 
 
 def summary_of(reader: Reader, actor: Actor, patient: str) -> PatientSummary:
     """What a clinician wants to see of one patient (by resource id). Raises `NotFound` or `Gone`."""
     with enter_operation(actor, "summary", patient) as door:
-        stored = reader.get("Patient", patient)
-        door.about(patient)
-        return _summary(reader, actor, stored)
+        stored = record_of(reader, patient)
+        door.about(stored.id)
+        return _summary(reader, stored)
 
 
-def _summary(reader: Reader, actor: Actor, stored: Stored) -> PatientSummary:
+def _summary(reader: Reader, stored: Stored) -> PatientSummary:
     readings, not_used = measurements_of(reader, stored.id)
-    course = course_of(reader, actor, stored.reference)
+    course = latest_course(reader, stored.reference)
     return summarise(
         readings,
-        states_of(reader, actor, stored.reference),
+        states_of(reader, stored.reference),
         _references(course),
         parameters=Parameters(dominant=(course.dominant if course else None) or ""),
         not_used=not_used,

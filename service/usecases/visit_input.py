@@ -112,6 +112,15 @@ def visit_of(document: Mapping[str, Any], zone: ZoneInfo | None) -> Visit:
     return Visit(patient, when, by, tuple(r for r in made if r), key)
 
 
+def reading_of(given: Any, place: str, zone: ZoneInfo | None) -> VisitReading:
+    """One reading from JSON, told of by `place`. Raises `Invalid` with every fault of form."""
+    faults = _Faults()
+    reading = _reading(given, place, zone, "", faults)
+    if faults.issues or reading is None:
+        raise Invalid(*faults.issues)
+    return reading
+
+
 def _zone(document: Mapping[str, Any], zone: ZoneInfo | None, faults: _Faults) -> ZoneInfo | None:
     name = faults.text(document, "zone", "")
     if not name:
