@@ -34,7 +34,7 @@ KEPT = frozenset({
 })  # fmt: skip
 """Tables that an erasure leaves: what was done, by whom, and what is kept about keeping. All others that have a column
 `patient` lose the rows of whoever is erased, and one without that column must be named here."""
-ERASE = "erase"
+ERASE = "erasure"
 """The act under which an erasure stands in the trail; its words are never taken out."""
 _WORD = re.compile(r"\w+")
 

@@ -18,7 +18,7 @@ from service.errors import Forbidden, RecordError
 from service.fhir.search_parameters import Clause, Query
 from service.fhir.text import Json
 from service.storage.stored import Page, Stored
-from service.usecases.permissions import Limits, require, require_operation
+from service.usecases.permissions import Limits, require, require_duty, require_operation
 
 
 @dataclass(slots=True)
@@ -155,14 +155,8 @@ def enter(
 ) -> Iterator[Door]:
     """Go through the door to resources of one type; `act` names what is more than that. Raises `Forbidden`."""
     passage = _noted(Passage(act or interaction, kind, ident, query=query))
-    try:
+    with _passing(passage):
         yield Door(actor, passage, require(actor, interaction, kind))
-    except RecordError:
-        raise
-    except BaseException:
-        passage.outcome = "8"
-        raise
-    passage.outcome = "0"
 
 
 @contextmanager
@@ -174,6 +168,27 @@ def enter_operation(actor: Actor, name: str, patient: str = "") -> Iterator[Door
     with enter(actor, "read", "Patient", patient, act=name) as door:
         require_operation(actor, name, patient)
         yield Door(actor, door.passage, Limits())
+
+
+@contextmanager
+def enter_duty(actor: Actor, name: str, kind: str = "", ident: str = "") -> Iterator[Passage]:
+    """Go through the door to what is done to the record as a whole, or to one resource of it. Raises `Forbidden`."""
+    passage = _noted(Passage(name, kind, ident))
+    with _passing(passage):
+        require_duty(actor, name)
+        yield passage
+
+
+@contextmanager
+def _passing(passage: Passage) -> Iterator[None]:
+    try:
+        yield
+    except RecordError:
+        raise
+    except BaseException:
+        passage.outcome = "8"
+        raise
+    passage.outcome = "0"
 
 
 def _noted(passage: Passage) -> Passage:

@@ -163,4 +163,4 @@ def test_every_name_under_our_base_in_the_code_is_published() -> None:
 
 def test_the_words_of_roles_and_acts_are_those_in_use() -> None:
     assert set(record_words.ROLES) == set(permissions.ROLES)
-    assert set(record_words.ACTS) == {*permissions.OPERATIONS, "token", "request"}
+    assert set(record_words.ACTS) == {*permissions.OPERATIONS, *permissions.DUTIES, "token", "request"}

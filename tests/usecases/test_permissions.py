@@ -24,7 +24,17 @@ from service.fhir.search_parameters import Clause, Query, parameters_of, parse
 from service.storage.records import Records, Stored
 from service.usecases import operations, resources
 from service.usecases.doors import enter_operation, kept_within, may_see, watched
-from service.usecases.permissions import EMERGENCY, MATRIX, OPERATIONS, RIGHTS, ROLES, require, require_reason
+from service.usecases.permissions import (
+    DUTIES,
+    EMERGENCY,
+    MATRIX,
+    OPERATIONS,
+    RIGHTS,
+    ROLES,
+    require,
+    require_duty,
+    require_reason,
+)
 from service.usecases.signing import needs_signature
 from service.usecases.summaries import summary_of
 
@@ -192,6 +202,29 @@ def test_operations_need_all_that_they_reach(role: str, name: str) -> None:
         assert not may
     if name in ("summary", "visit"):
         assert may == (role in ("local", "clinician", "student", "system"))
+
+
+@pytest.mark.parametrize("name", DUTIES)
+def test_duties_are_the_administrators(name: str) -> None:
+    """And of the one person at a computer without a provider; an app needs to have been granted everything."""
+    for role in EVERYBODY:
+        try:
+            require_duty(actor(role), name)
+            assert role in ("administrator", "local")
+        except Forbidden:
+            assert role not in ("administrator", "local")
+    require_duty(actor("administrator", grant("user", "*", "cruds")), name)
+    for less in (
+        grant("user", "*", "rs"),
+        grant("user", "Patient", "cruds"),
+        grant("patient", "*", "cruds"),
+        grant("system", "*", "cruds"),
+        grant("user", "*", "cruds", ("status", "final")),
+    ):
+        with pytest.raises(Forbidden):
+            require_duty(actor("administrator", less), name)
+    with pytest.raises(Forbidden):
+        require_duty(Actor("x", "X", "administrator", grants=()), name)
 
 
 def test_scopes_narrow_a_role_and_never_widen_it() -> None:
