@@ -47,6 +47,7 @@ class Point:
     changed: tuple[str, ...] = ()
     inputs: tuple[Input, ...] = ()
     code: str = ""
+    day_only: bool = False
 
     @property
     def stratum(self) -> tuple[str, ...]:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
-from decimal import Decimal
 from itertools import groupby
 
 from service.domain.anatomy import STATES, PartState, lacking
 from service.domain.arcs import Direction, direction_of
 from service.domain.change.comparable import Input, LeftOut, Point, Trajectory, marked
-from service.domain.error import errors_of
+from service.domain.error import PublishedError, errors_of
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, Absent, Better, Coded, Measurement, Quantity
 from service.domain.metric import Missing, Result, visit_of
@@ -145,7 +144,8 @@ def _point(measurement: Measurement, direction: Direction | None, states: Sequen
     else:
         unit, code = RANK, measurement.value.code if isinstance(measurement.value, Coded) else ""
     around = {**watched(measurement), **_state_of(measurement, states)}
-    return Point(where.taken, visit, number, around, inputs=(Input(where.id, where.version),), code=code), unit
+    inputs = (Input(where.id, where.version),)
+    return Point(where.taken, visit, number, around, (), inputs, code, where.day_only), unit
 
 
 def _unusable(measurement: Measurement, states: Sequence[PartState]) -> Missing | None:
@@ -185,10 +185,18 @@ def _of_results(key: tuple[str, ...], line: Sequence[Result]) -> Iterable[Trajec
             unit=unit,
             better=BETTER[metric.name],
             points=points,
-            errors=tuple(e for e in first.errors if _alike(e.unit, unit)),
+            errors=_distinct(e for r in line for e in r.errors if _alike(e.unit, unit)),
             left_out=left_out,
             is_metric=True,
         )
+
+
+def _distinct(errors: Iterable[PublishedError]) -> tuple[PublishedError, ...]:
+    found: list[PublishedError] = []
+    for error in errors:
+        if error not in found:
+            found.append(error)
+    return tuple(found)
 
 
 def _of_result(result: Result) -> Found:
@@ -202,7 +210,8 @@ def _of_result(result: Result) -> Found:
             around.setdefault(name, {})[answer] = None
     told = {name: " and ".join(sorted(answers)) for name, answers in around.items()}
     inputs = tuple(Input(m.circumstances.id, m.circumstances.version) for m in result.inputs)
-    return Point(result.taken, result.visit, value.number, told, inputs=inputs), value.unit
+    day_only = any(m.circumstances.day_only for m in result.inputs)
+    return Point(result.taken, result.visit, value.number, told, (), inputs, day_only=day_only), value.unit
 
 
 def _alike(one: str, other: str) -> bool:
@@ -219,15 +228,11 @@ def _by_dimension(found: Sequence[Found]) -> Iterable[tuple[str, tuple[Point, ..
         point, unit = each
         target = next((known for known in lines if _alike(known, unit)), unit)
         value = point.value if target == unit else convert(point.value, unit, target)
-        lines.setdefault(target, []).append(_with_value(point, value))
+        lines.setdefault(target, []).append(replace(point, value=value))
     for number, (unit, points) in enumerate(lines.items() if lines else [("", [])]):
         kept, twice = _one_a_day(points)
         others = left_out if number == 0 else ()
         yield unit, marked(kept), tuple(sorted((*others, *twice), key=lambda each: each.when))
-
-
-def _with_value(point: Point, value: Decimal) -> Point:
-    return Point(point.when, point.visit, value, point.around, point.changed, point.inputs, point.code)
 
 
 def _day(point: Point) -> date:

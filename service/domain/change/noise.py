@@ -44,7 +44,9 @@ def sem_of(error: PublishedError, unit: str) -> float:
 def step_of(values: Iterable[Decimal]) -> Decimal:
     """The largest of 1, 5, 10, … (or tenths of them) of which every value is a multiple: how finely it was read."""
     given = list(values)
-    step = Decimal(1).scaleb(min((min(int(v.as_tuple().exponent), 0) for v in given), default=0))
+    if not given:
+        return Decimal(1)
+    step = Decimal(1).scaleb(min(min(int(v.as_tuple().exponent), 0) for v in given))
     for larger in (5 * step, 10 * step, 50 * step, 100 * step):
         if larger > 10 or any(v % larger for v in given):
             break

@@ -38,16 +38,22 @@ class Segmented:
     freedom: int
 
 
-def segmented(times: Sequence[float], values: Sequence[float], start: float) -> Segmented | Missing:
-    """The fit through values at `times`, those from `start` on being the later phase; `Missing` where there is none."""
-    later = sum(t >= start for t in times)
-    counts = (len(times) - later, later)
+def segmented(
+    times: Sequence[float], values: Sequence[float], start: float, earlier: int | None = None
+) -> Segmented | Missing:
+    """The fit through values in order of time; `start` is when the later phase began.
+
+    The first `earlier` values are those of the earlier phase; where it is not said, those before `start`. `Missing`
+    says why there is no fit.
+    """
+    first = sum(t < start for t in times) if earlier is None else earlier
+    counts = (first, len(times) - first)
     if min(counts) < LEAST:
         return Missing("too-few-visits", f"{counts[0]} and {counts[1]} visits; {LEAST} of each phase are needed.")
     import numpy as np  # heavy, and needed here only
     from scipy.special import stdtrit
 
-    design = np.array([[1.0, t, float(t >= start), (t - start) * (t >= start)] for t in times])
+    design = np.array([[1.0, t, float(n >= first), (t - start) * (n >= first)] for n, t in enumerate(times)])
     y = np.array(values, dtype=float)
     found, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
     freedom = len(times) - 4
