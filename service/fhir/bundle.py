@@ -17,13 +17,20 @@ from service.fhir.text import Json
 _METHODS = {"create": "POST", "update": "PUT", "delete": "DELETE"}
 
 
-class Version(Protocol):
-    """A stored version of a resource; `method` is create, update or delete, `body` its document."""
+class Document(Protocol):
+    """A resource as its document, `body`."""
 
     @property
     def type(self) -> str: ...
     @property
     def id(self) -> str: ...
+    @property
+    def body(self) -> bytes: ...
+
+
+class Version(Document, Protocol):
+    """A stored version of a resource; `method` is create, update or delete."""
+
     @property
     def version(self) -> int: ...
     @property
@@ -32,8 +39,6 @@ class Version(Protocol):
     def deleted(self) -> bool: ...
     @property
     def method(self) -> str: ...
-    @property
-    def body(self) -> bytes: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,13 +68,13 @@ class Answer:
 
 
 def searchset(
-    matches: Iterable[Version],
+    matches: Iterable[Document],
     *,
     base: str,
     links: Links,
     total: int | None = None,
     outcome: Json | None = None,
-    included: Iterable[Version] = (),
+    included: Iterable[Document] = (),
 ) -> bytes:
     """A page of matches as a Bundle, with what comes along.
 
@@ -135,7 +140,7 @@ def _request_url(version: Version) -> str:
     return version.type if version.method == "create" else f"{version.type}/{version.id}"
 
 
-def _full_url(base: str, version: Version) -> bytes:
+def _full_url(base: str, version: Document) -> bytes:
     # An id and a type need no escape, and base is this server's own address.
     return b'"%b/%b/%b"' % (base.encode(), version.type.encode(), version.id.encode())
 

@@ -20,14 +20,14 @@ METHODS = get_args(Method)
 
 _TARGET = re.compile(
     r"(?P<type>[A-Z][A-Za-z]+)(/(?P<id>[A-Za-z0-9\-.]{1,64})(?P<history>/_history(/(?P<version>[1-9][0-9]{0,8}))?)?)?"
-    r"(\?(?P<query>.*))?"
+    r"(/\$(?P<operation>[a-z-]+))?(\?(?P<query>.*))?"
 )
 _TAG = re.compile(r'(?:W/)?"([1-9][0-9]{0,8})"')
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One entry: a method on a type, an id, a version or, for a search, `query`.
+    """One entry: a method on a type, an id, a version, an `operation` or, for a search, `query`.
 
     `resource` is what a POST or PUT sends, `operations` what a PATCH does. `condition` finds what a PUT, PATCH or
     DELETE is about. `expected` is the version that ifMatch names; a GET that would answer one of the versions `known`,
@@ -49,6 +49,7 @@ class Request:
     operations: tuple[Json, ...] = ()
     known: tuple[str, ...] = ()
     since: int | None = None
+    operation: str = ""
 
     @property
     def where(self) -> str:
@@ -111,7 +112,7 @@ def _request(position: int, entry: Json, base: str) -> Request:
         _expected(f"{where}.ifMatch", asked.get("ifMatch")), asked.get("ifNoneExist"),
         target["query"] if method != "GET" else None, _operations(position, method, entry),
         tuple(tag.strip().removeprefix("W/") for tag in asked.get("ifNoneMatch", "").split(",") if tag.strip()),
-        interval(asked["ifModifiedSince"]).hi if "ifModifiedSince" in asked else None,
+        interval(asked["ifModifiedSince"]).hi if "ifModifiedSince" in asked else None, target["operation"] or "",
     )  # fmt: skip
 
 
@@ -127,9 +128,11 @@ def _require_form(where: str, method: str, target: re.Match[str], url: str) -> N
     form = "Type/id" if target["id"] else "Type"
     if target["history"]:
         form += "/_history"
+    if target["operation"]:
+        form += "/$operation"
     if target["query"] is not None:
         form += "?search"
-    if method == "GET" and target["id"] and target["query"] is not None:
+    if method == "GET" and target["id"] and target["query"] is not None and not target["operation"]:
         raise _wrong(f"{where}.url", "Reading inside a Bundle takes no parameters.", url, "Type/id or Type?search")
     if method in _FORMS and form not in _FORMS[method]:
         raise _wrong(f"{where}.url", f"{method} is not offered on such a url.", url, " or ".join(_FORMS[method]))

@@ -25,3 +25,13 @@ def value_set(name: str) -> str:
 def profile(name: str) -> str:
     """Address of one of our profiles or extensions."""
     return f"{BASE}/StructureDefinition/{name}"
+
+
+def search_parameter(name: str) -> str:
+    """Address of one of our search parameters."""
+    return f"{BASE}/SearchParameter/{name}"
+
+
+def operation(name: str) -> str:
+    """Address of one of our definitions of operations."""
+    return f"{BASE}/OperationDefinition/{name}"

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from importlib.metadata import version
 
-from service.fhir.definitions import SERVED_TYPES
+from service.fhir.canonical import operation
+from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES
+from service.fhir.guide import GUIDE
 from service.fhir.json_patch import MEDIA_TYPE
+from service.fhir.operations import READ_ONLY, operations_of
 from service.fhir.orthosis.names import TYPES as EPISODE_TYPES
 from service.fhir.published import definition
 from service.fhir.search_parameters import parameters_of
@@ -16,7 +20,8 @@ SYSTEM_INTERACTIONS: tuple[str, ...] = ("transaction", "batch", "history-system"
 TYPE_INTERACTIONS: tuple[str, ...] = (
     "read", "vread", "history-instance", "history-type", "create", "update", "patch", "delete", "search-type",
 )  # fmt: skip
-READ_ONLY: tuple[str, ...] = ("AuditEvent",)
+PATCH_FORMATS: tuple[str, ...] = (MEDIA_TYPE, "application/fhir+json")
+"""JSON Patch, and FHIRPath Patch as a Parameters resource."""
 CHANGES = frozenset({"create", "update", "patch", "delete", "history-type"})
 """What is not offered for a type that is only read, and never changes."""
 EVENT_SEARCHES = frozenset(
@@ -43,9 +48,6 @@ CONDITIONAL: Json = {
     "conditionalDelete": "single",
 }
 """What can be done under conditions, in the words of the statement."""
-DEFINITIONS: tuple[str, ...] = ("StructureDefinition", "ValueSet", "CodeSystem", "ConceptMap")
-"""The types of which this server has only its own, generated definitions; they are read and never written."""
-
 
 LIFE_OF_STATES = (
     "What claims a profile of an orthosis episode has a life of states: it is created, and then neither updated, "
@@ -54,46 +56,30 @@ LIFE_OF_STATES = (
 )
 
 
-_OPERATION = "http://hl7.org/fhir/OperationDefinition/"
-OPERATIONS: dict[str, dict[str, str]] = {
-    "Patient": {"everything": f"{_OPERATION}Patient-everything"},
-    "Observation": {"lastn": f"{_OPERATION}Observation-lastn"},
-}
-"""The operations on a type, with the definition of each."""
-VALIDATE = {"validate": f"{_OPERATION}Resource-validate"}
-"""The operation on every type that can be written."""
-
-
-def operations_of(resource_type: str) -> dict[str, str]:
-    """The operations that a type is served with."""
-    if resource_type in DEFINITIONS or resource_type in READ_ONLY:
-        return {}
-    return OPERATIONS.get(resource_type, {}) | VALIDATE
-
-
 def interactions_of(resource_type: str) -> tuple[str, ...]:
     """The interactions a type is served with, in the words of R4's type-restful-interaction."""
-    if resource_type in DEFINITIONS:
-        return ("read",)
+    if resource_type in DEFINITION_TYPES:
+        return ("read", "search-type")
     return tuple(each for each in TYPE_INTERACTIONS if not (resource_type in READ_ONLY and each in CHANGES))
 
 
 def offers() -> tuple[tuple[str, str], ...]:
     """Every (type, interaction) of the statement, the type empty for what the whole system does."""
     whole = tuple(("", each) for each in SYSTEM_INTERACTIONS)
-    return whole + tuple((name, each) for name in (*SERVED_TYPES, *DEFINITIONS) for each in interactions_of(name))
+    return whole + tuple((name, each) for name in (*SERVED_TYPES, *DEFINITION_TYPES) for each in interactions_of(name))
 
 
-def capability_statement(address: str = "", supported: tuple[str, ...] = ()) -> Json:
+def capability_statement(address: str = "", supported: Mapping[str, tuple[str, ...]] | None = None) -> Json:
     """The statement of the software, or with an `address` that of the server running there.
 
-    `supported` names the profiles of Observation that readings claim.
+    `supported` names the profiles that resources of each type can claim.
     """
     content: Json = {"kind": "instance" if address else "capability"}
     content["software"] = {"name": "Hand-therapy record", "version": version("hand-therapy-record")}
     if address:
         content["implementation"] = {"description": "Hand-therapy record of one clinic", "url": address}
-    content |= {"fhirVersion": "4.0.1", "format": ["json"], "patchFormat": [MEDIA_TYPE], "rest": [_rest(supported)]}
+    content |= {"fhirVersion": "4.0.1", "format": ["json"], "patchFormat": list(PATCH_FORMATS)}
+    content |= {"implementationGuide": [GUIDE], "rest": [_rest(supported or {})]}
     text = (
         "A record of hand therapy: joint motion, grip strength, touch thresholds and the wearing of orthoses. "
         "Numbers inform; the treating clinician decides."
@@ -101,30 +87,33 @@ def capability_statement(address: str = "", supported: tuple[str, ...] = ()) -> 
     return definition("CapabilityStatement", "record", "Hand-therapy record", text, **content)
 
 
-def _rest(supported: tuple[str, ...]) -> Json:
+def _rest(supported: Mapping[str, tuple[str, ...]]) -> Json:
     return {
         "mode": "server",
-        "resource": [_resource(name, supported) for name in (*SERVED_TYPES, *DEFINITIONS)],
+        "resource": [_resource(name, supported.get(name, ())) for name in (*SERVED_TYPES, *DEFINITION_TYPES)],
         "interaction": [{"code": code} for code in SYSTEM_INTERACTIONS],
     }
 
 
 def _resource(name: str, supported: tuple[str, ...]) -> Json:
     found: Json = {"type": name}
-    if name == "Observation" and supported:
+    if supported:
         found["supportedProfile"] = list(supported)
     found["interaction"] = [{"code": code} for code in interactions_of(name)]
     if name in EPISODE_TYPES:
         found["documentation"] = LIFE_OF_STATES
-    if name in DEFINITIONS:
-        return found | {"versioning": "no-version"}
+    if name in DEFINITION_TYPES:
+        return found | {"versioning": "no-version", "searchParam": _search(name), **_operations(name)}
     found |= {"versioning": "versioned-update", "readHistory": True}
     if name not in READ_ONLY:
         found |= {"updateCreate": True, **CONDITIONAL}
         found |= {"searchInclude": ["*", *includes_of(name)], "searchRevInclude": list(reverse_includes_of(name))}
-    found |= {"searchParam": _search(name)}
-    operations = [{"name": each, "definition": url} for each, url in operations_of(name).items()]
-    return found | ({"operation": operations} if operations else {})
+    return found | {"searchParam": _search(name), **_operations(name)}
+
+
+def _operations(name: str) -> Json:
+    offered = [{"name": each.name, "definition": operation(each.id)} for each in operations_of(name)]
+    return {"operation": offered} if offered else {}
 
 
 def _search(resource_type: str) -> list[Json]:

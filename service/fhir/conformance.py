@@ -7,19 +7,20 @@ from pathlib import Path
 
 import msgspec
 
-from service.domain.kinds import KINDS
 from service.errors import Issue, NotFound
 from service.fhir.capability import capability_statement
 from service.fhir.concept_maps import concept_maps
+from service.fhir.definitions import SERVED_TYPES
 from service.fhir.extensions import extensions
-from service.fhir.observation import PANEL_PROFILE, profile_of
+from service.fhir.guide import implementation_guide
+from service.fhir.operation_definitions import operation_definitions
 from service.fhir.profiles import profiles
+from service.fhir.search_definitions import own_search_parameters, used_search_parameters
 from service.fhir.terminology import code_systems
 from service.fhir.text import Json, dump
 from service.fhir.value_sets import value_sets
 
-SUPPORTED = (*(profile_of(kind) for kind in KINDS.values()), PANEL_PROFILE)
-"""The profiles that this server's own Observations claim."""
+STANDARD = "http://hl7.org/fhir/StructureDefinition/"
 
 
 @cache
@@ -31,20 +32,44 @@ def resources() -> dict[str, Json]:
         *code_systems(),
         *value_sets(),
         *concept_maps(),
-        capability_statement(supported=SUPPORTED),
+        *own_search_parameters(),
+        *operation_definitions(),
+        capability_statement(supported=supported()),
     ]
+    made.append(implementation_guide(made))
     found = {f"{each['resourceType']}-{each['id']}.json": each for each in made}
     if len(found) != len(made):
         raise ValueError("two definitions of one type have the same name")
     return dict(sorted(found.items()))
 
 
+@cache
+def supported() -> dict[str, tuple[str, ...]]:
+    """The profiles that resources of each type can claim here, by the type."""
+    found: dict[str, tuple[str, ...]] = {}
+    for each in profiles():
+        found[each["type"]] = (*found.get(each["type"], ()), each["url"])
+    return found
+
+
+@cache
+def of_type(resource_type: str) -> tuple[Json, ...]:
+    """All that is published of one type, with what is R4's own and answered here."""
+    own = [each for each in resources().values() if each["resourceType"] == resource_type]
+    return (*own, *used_search_parameters()) if resource_type == "SearchParameter" else tuple(own)
+
+
+def is_judged(profile: str) -> bool:
+    """Whether a resource can be held against the profile at this address: one of ours, or of R4 for a whole type."""
+    ours = any(profile == url for urls in supported().values() for url in urls)
+    return ours or profile.removeprefix(STANDARD) in (*SERVED_TYPES, "Resource", "DomainResource")
+
+
 def find(resource_type: str, name: str) -> Json:
     """The definition with this id, or this address with or without `|version`; `NotFound` where there is none."""
     url, _, version = name.partition("|")
-    for resource in resources().values():
-        named = name == resource["id"] or (url == resource["url"] and version in ("", resource["version"]))
-        if resource["resourceType"] == resource_type and named:
+    for resource in of_type(resource_type):
+        if name == resource["id"] or (url == resource["url"] and version in ("", resource["version"])):
             return resource
     raise NotFound(Issue("not-found", f"There is no {resource_type} '{name}' here.", resource_type, name))
 

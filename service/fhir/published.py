@@ -47,7 +47,7 @@ def definition(resource_type: str, name: str, title: str, description: str, /, *
         "id": name,
         "url": f"{BASE}/{resource_type}/{name}",
         "version": VERSION,
-        "name": "".join(part.capitalize() for part in name.split("-")),
+        "name": "".join(part[:1].upper() + part[1:] for part in name.split("-")),
         "title": title,
         "status": "active",
         "experimental": False,

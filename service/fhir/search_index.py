@@ -23,7 +23,7 @@ from service.fhir.search_paths import (
     tokens,
     typed_identifiers,
 )
-from service.fhir.search_table import Parameter, parameters_of
+from service.fhir.search_table import Parameter, in_components, parameters_of
 
 Json = dict[str, Any]
 
@@ -90,7 +90,7 @@ def index(resource: Json) -> Index:
         if kind == "Observation":
             return Index(_patient(resource, table), _other_rows(resource, table), _observation_rows(resource, table))
         there = (parameter for parameter, first in _begins(kind) if not resource.keys().isdisjoint(first))
-        rows = [row for parameter in there for row in _rows(resource, parameter)]
+        rows = [row for parameter in there for row in rows_of(resource, parameter)]
     except ValueError as problem:
         raise Invalid(Issue("value", f"A date {problem}.", where=kind, rule="date")) from None
     return Index(_patient(resource, table), tuple(dict.fromkeys(rows)))
@@ -111,9 +111,9 @@ def _other_rows(resource: Json, table: dict[str, Parameter]) -> tuple[Row, ...]:
     others = (
         parameter
         for parameter, first in _begins("Observation")
-        if parameter.name not in _NARROW and not resource.keys().isdisjoint(first)
+        if parameter.name not in _NARROW and not in_components(parameter.name) and not resource.keys().isdisjoint(first)
     )
-    rows = [row for parameter in others for row in _rows(resource, parameter) if row[:2] not in _NARROW_LINKS]
+    rows = [row for parameter in others for row in rows_of(resource, parameter) if row[:2] not in _NARROW_LINKS]
     rows += _words(table["code"], found(resource, table["code"].paths[0]))
     return tuple(dict.fromkeys(rows))
 
@@ -122,11 +122,12 @@ def _patient(resource: Json, table: dict[str, Parameter]) -> str:
     if resource["resourceType"] == "Patient":
         return str(resource.get("id", ""))
     parameter = table.get("patient") or table.get("subject")
-    rows = _rows(resource, parameter) if parameter else []
+    rows = rows_of(resource, parameter) if parameter else []
     return next((row.value for row in rows if row.qualifier == "Patient"), "")
 
 
-def _rows(resource: Json, parameter: Parameter) -> list[Row]:
+def rows_of(resource: Json, parameter: Parameter) -> list[Row]:
+    """The rows of a resource under one parameter, with those of its modifiers."""
     rows: list[Row] = []
     read = _ROWS_OF.get(parameter.kind)
     if read is None:  # a composite, whose parts have rows of their own
@@ -182,8 +183,8 @@ _NO_DATE = Interval(UNDATED, UNDATED, UNDATED, UNDATED)
 
 
 def _observation_rows(resource: Json, table: dict[str, Parameter]) -> tuple[ObservationRow, ...]:
-    when = next((row.when for row in _rows(resource, table["date"]) if row.when), _NO_DATE)
-    visits = (row.value for row in _rows(resource, table["encounter"]) if row.qualifier == "Encounter")
+    when = next((row.when for row in rows_of(resource, table["date"]) if row.when), _NO_DATE)
+    visits = (row.value for row in rows_of(resource, table["encounter"]) if row.qualifier == "Encounter")
     encounter = next(visits, "")
     site = next((code for _, code in tokens(resource.get("bodySite"))), "")
     value, unit = _quantity(resource.get("valueQuantity", {}))
@@ -199,7 +200,7 @@ def _observation_rows(resource: Json, table: dict[str, Parameter]) -> tuple[Obse
 
 
 def _codings(resource: Json, parameter: Parameter) -> list[tuple[str, str]]:
-    pairs = dict.fromkeys((row.qualifier, row.value) for row in _rows(resource, parameter))
+    pairs = dict.fromkeys((row.qualifier, row.value) for row in rows_of(resource, parameter))
     return list(pairs) or [("", "")]
 
 

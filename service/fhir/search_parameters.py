@@ -13,6 +13,7 @@ from datetime import tzinfo
 
 from service.errors import Invalid, Issue
 from service.fhir.definitions import SERVED_TYPES
+from service.fhir.members import members
 from service.fhir.search_amounts import Amount, Measure
 from service.fhir.search_dates import Interval
 from service.fhir.search_index import Index, ObservationRow, Row, index
@@ -32,7 +33,7 @@ from service.fhir.search_query import (
 )
 from service.fhir.search_results import NOT_OF_THE_SEARCH, RESULT_PARAMETERS, Results, sortable
 from service.fhir.search_table import Parameter, parameters_of
-from service.fhir.search_terms import members, related
+from service.fhir.search_terms import related
 from service.fhir.search_values import (
     EXPECTED,
     PREFIXES,
@@ -242,7 +243,7 @@ def _tokens(name: str, part: str, modifier: str) -> Sequence[Wanted]:
         return [typed_identifier(name, part)]
     if modifier in ("in", "not-in"):
         found = members(plain(part))
-        if found is None:
+        if not found:
             raise bad(name, part, "a value set that is known here", "the address of one of our value sets")
         return [Choice(system, code) for system, code in sorted(found)]
     one = token(name, part)

@@ -6,7 +6,7 @@ import re
 
 from service.fhir.definitions import SERVED_TYPES
 from service.fhir.search_query import LARGEST_PAGE, PAGE, Include
-from service.fhir.search_table import parameters_of
+from service.fhir.search_table import in_components, parameters_of
 from service.fhir.search_values import bad
 
 NOT_OF_THE_SEARCH = frozenset({"_format", "_pretty", "_cursor"})
@@ -71,7 +71,7 @@ def sortable(resource_type: str) -> tuple[str, ...]:
     table = parameters_of(resource_type)
     if resource_type == "AuditEvent":
         return tuple(name for name, one in table.items() if one.kind == "date")
-    return tuple(name for name, one in table.items() if one.kind != "composite")
+    return tuple(name for name, one in table.items() if one.kind != "composite" and not in_components(name))
 
 
 def _include(kind: str, name: str, value: str) -> Include:

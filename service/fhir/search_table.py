@@ -2,7 +2,8 @@
 
 Most rows are R4's own, read from the digest of the standard; only what R4 lacks is declared here. A parameter of R4 is
 left out where its expression is no plain walk, where its kind is special, where it joins parts of something smaller
-than a resource (the index does not keep which part belongs to which), or where it is named below.
+than a resource other than a component of an Observation (the index does not keep which part belongs to which), or
+where it is named below.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Literal, cast, get_args
 
-from service.fhir.definitions import SERVED_TYPES, SearchParameter, elements, search_parameters
+from service.fhir.canonical import search_parameter
+from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES, SearchParameter, elements, search_parameters
 from service.fhir.search_paths import Path, compile_expression
 
 Kind = Literal["token", "reference", "string", "date", "uri", "number", "quantity", "composite"]
@@ -22,8 +24,8 @@ class Parameter:
     """One search parameter of one type.
 
     `paths` is empty for what the store itself knows (`_id`, `_lastUpdated`). `target` is the only type a reference
-    can point to, if there is only one, `targets` are all types, empty for any. `definition` is the address of R4's
-    SearchParameter; empty for our own. `parts` are the parameters that a composite joins.
+    can point to, if there is only one, `targets` are all types, empty for any. `definition` is the address of its
+    SearchParameter. `parts` are the parameters that a composite joins.
     """
 
     name: str
@@ -35,24 +37,47 @@ class Parameter:
     parts: tuple[Parameter, ...] = ()
 
 
-OWN: tuple[tuple[str, str, Kind, str], ...] = (
-    ("Observation", "body-site", "token", "Observation.bodySite"),
-    ("DeviceUseStatement", "status", "token", "DeviceUseStatement.status"),
-    ("DeviceUseStatement", "period", "date", "DeviceUseStatement.timing"),
-    ("DeviceUseStatement", "body-site", "token", "DeviceUseStatement.bodySite"),
+@dataclass(frozen=True, slots=True)
+class Own:
+    """A search parameter of ours: on which type, its name, kind and expression, and what it finds."""
+
+    base: str
+    name: str
+    kind: Kind
+    expression: str
+    meaning: str
+
+    @property
+    def id(self) -> str:
+        """The last part of the address of its definition."""
+        return f"{self.base}-{self.name}"
+
+
+OWN: tuple[Own, ...] = (
+    Own("Observation", "body-site", "token", "Observation.bodySite", "Where something was measured, with its side."),
+    Own("DeviceUseStatement", "status", "token", "DeviceUseStatement.status", "Whether the device is being used."),
+    Own("DeviceUseStatement", "period", "date", "DeviceUseStatement.timing", "When the device is, or was, to be used."),
+    Own("DeviceUseStatement", "body-site", "token", "DeviceUseStatement.bodySite", "Where the device is worn."),
 )
-"""What R4 cannot be asked: type, name, kind, expression."""
+"""What R4 cannot be asked."""
+
+COMPONENT, COMBO = "component-", "combo-"
+"""How the parameters of Observation begin that look into its components, alone or beside the Observation itself."""
+
+
+def in_components(name: str) -> bool:
+    """Whether a parameter of Observation looks into components, which have no rows in the index."""
+    return name.startswith((COMPONENT, COMBO))
+
 
 _OF_THE_STORE = ("_id", "_lastUpdated")
+
+_OF_STORED = frozenset({"_lastUpdated", "_profile", "_security", "_source", "_tag"})
+"""What our own definitions, which are generated, say nothing about."""
 
 _LEFT_OUT = frozenset({
     # A search by sound needs an index of sounds; read as plain text it would answer something else.
     ("Patient", "phonetic"), ("Practitioner", "phonetic"), ("RelatedPerson", "phonetic"), ("Organization", "phonetic"),
-    # Every component of every reading would be a row; the code of the reading says which kind it is.
-    ("Observation", "combo-code"), ("Observation", "combo-value-concept"), ("Observation", "component-code"),
-    ("Observation", "combo-data-absent-reason"), ("Observation", "component-data-absent-reason"),
-    ("Observation", "component-value-concept"), ("Observation", "combo-value-quantity"),
-    ("Observation", "component-value-quantity"),
     # Events are rows of their own, searched by what is asked of them.
     *(("AuditEvent", name) for name in (
         "_profile", "_security", "_source", "_tag", "agent-name", "entity-name", "entity-role", "entity-type", "policy",
@@ -63,17 +88,19 @@ _LEFT_OUT = frozenset({
 
 @cache
 def parameters_of(resource_type: str) -> dict[str, Parameter]:
-    """The search parameters of a type, by name; empty for a type not kept here."""
-    if resource_type not in SERVED_TYPES:
+    """The search parameters of a type that is kept or published here, by name; empty for any other."""
+    if resource_type not in (*SERVED_TYPES, *DEFINITION_TYPES):
         return {}
     table = {}
     for name, standard in search_parameters(resource_type).items():
         parameter = _standard(resource_type, standard)
-        if parameter is not None and (resource_type, name) not in _LEFT_OUT:
+        is_stored = resource_type in SERVED_TYPES or name not in _OF_STORED
+        if parameter is not None and is_stored and (resource_type, name) not in _LEFT_OUT:
             table[name] = parameter
-    for kind, name, form, expression in OWN:
-        if kind == resource_type:
-            table[name] = Parameter(name, form, compile_expression(expression, kind) or ())
+    for own in OWN:
+        if own.base == resource_type:
+            paths = compile_expression(own.expression, own.base) or ()
+            table[own.name] = Parameter(own.name, own.kind, paths, definition=search_parameter(own.id))
     return table | _composites(resource_type, table)
 
 
@@ -83,7 +110,8 @@ def _composites(resource_type: str, table: dict[str, Parameter]) -> dict[str, Pa
     found = {}
     for name, standard in search_parameters(resource_type).items():
         parts = tuple(by_definition[url] for url, _ in standard.components if url in by_definition)
-        if standard.type == "composite" and standard.expression == resource_type and len(parts) == 2:
+        whole = standard.expression == resource_type or in_components(name)
+        if standard.type == "composite" and whole and len(parts) == 2:
             found[name] = Parameter(name, "composite", definition=standard.url, parts=parts)
     return found
 

@@ -1,4 +1,4 @@
-"""Sets of codes that a search can name: our own value sets and code systems, and R4's required value sets."""
+"""The codes above and below a code, where one of our code systems has an order."""
 
 from __future__ import annotations
 
@@ -6,32 +6,9 @@ from collections.abc import Iterable, Iterator
 from functools import cache
 from typing import Any
 
-from service.fhir.definitions import codes
 from service.fhir.terminology import code_systems
-from service.fhir.value_sets import value_sets
 
 Json = dict[str, Any]
-Coding = tuple[str, str]
-
-
-@cache
-def members(value_set: str) -> frozenset[Coding] | None:
-    """(system, code) of all in a value set; None for one that is not known here."""
-    found = next((each for each in value_sets() if each["url"] == value_set), None)
-    if found is not None:
-        return frozenset(pair for part in found["compose"]["include"] for pair in _included(part))
-    try:
-        listed = codes(value_set)
-    except KeyError:
-        return None
-    return frozenset((system, code) for system, each in (listed or {}).items() for code in each) if listed else None
-
-
-def _included(part: Json) -> Iterator[Coding]:
-    for address in part.get("valueSet", ()):
-        yield from members(address) or ()
-    concepts = part.get("concept") or _tree(part.get("system", ""))
-    yield from ((part["system"], concept["code"]) for concept, _ in _walked(concepts, ()))
 
 
 @cache

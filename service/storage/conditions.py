@@ -8,6 +8,7 @@ for each resource in hand (`EXISTS`), which needs no more than the key of the ge
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 from functools import partial
 
 from service.fhir.search_dates import UNDATED
@@ -21,7 +22,9 @@ from service.fhir.search_parameters import (
     Together,
 )
 from service.fhir.search_query import Wanted
+from service.fhir.search_table import COMBO, COMPONENT, in_components
 from service.storage.comparisons import compare, dated, pair, pairs, row_condition
+from service.storage.components import of_components
 from service.storage.sql import FALSE, TRUE, Sql, both, either, equals, negated, one_of
 
 
@@ -83,7 +86,7 @@ def _of_observations(query: Query) -> tuple[Sql, bool]:
     parts: list[Sql] = []
     ranks = {"code": Sql("code_rank = 0"), "category": Sql("category_rank = 0")}
     narrowed = any(clause.parameter.name in _NARROWING for clause in query.clauses)
-    general = (clause for clause in query.clauses if clause.parameter.name not in _PRESENT)
+    general = (c for c in query.clauses if c.parameter.name not in _PRESENT and not in_components(c.parameter.name))
     leading = None if narrowed else _leading(general)
     distinct = False
     for clause in query.clauses:
@@ -106,6 +109,8 @@ def _names_one_coding(clause: Clause) -> bool:
 
 def _observation(clause: Clause, leads: bool = False) -> Sql:
     name = clause.parameter.name
+    if in_components(name):
+        return _combined(clause) if name.startswith(COMBO) else of_components(clause)
     if name not in _PRESENT or _reaching(clause):
         return _condition("Observation", clause, leads)
     if clause.missing is not None:
@@ -115,13 +120,30 @@ def _observation(clause: Clause, leads: bool = False) -> Sql:
         return either(_link(name, choice) for choice in clause.choices if isinstance(choice, Choice))
     if name == "date":
         moments = (choice for choice in clause.choices if isinstance(choice, Moment))
-        return either(dated(choice, '"start"', '"end"') for choice in moments)
-    if name == "status":
+        having = either(dated(choice, '"start"', '"end"') for choice in moments)
+    elif name == "status":
         having = either(pair(choice, "''", "status") for choice in clause.choices if isinstance(choice, Choice))
     else:
         other = pairs(clause, *_CODED[name])
         having = Sql(f"pk IN (SELECT pk FROM observation WHERE {other.text})", other.values)  # noqa: S608
     return negated(having) if clause.negated else having
+
+
+def _combined(clause: Clause) -> Sql:
+    """The Observation itself, or one of its components, meets a clause."""
+    plain = replace(clause, negated=False, missing=None if clause.missing is None else False)
+    met = either([_observation(_renamed(plain, "")), of_components(_renamed(plain, COMPONENT))])
+    return negated(met) if clause.negated or clause.missing else met
+
+
+def _renamed(clause: Clause, start: str) -> Clause:
+    """A clause of a combination as one of the Observation itself (`start` is empty), or of its components."""
+    choices = tuple(
+        Together(tuple(_renamed(part, start) for part in choice.clauses)) if isinstance(choice, Together) else choice
+        for choice in clause.choices
+    )
+    name = start + clause.parameter.name.removeprefix(COMBO)
+    return replace(clause, parameter=replace(clause.parameter, name=name), choices=choices)
 
 
 def _link(name: str, choice: Choice) -> Sql:

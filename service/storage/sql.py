@@ -7,6 +7,7 @@ nothing else.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
@@ -54,7 +55,18 @@ def one_of(column: str, values: Sequence[Any]) -> Sql:
     return Sql(f"{column} IN ({', '.join('?' for _ in values)})", tuple(values)) if values else FALSE
 
 
+_SPELT = re.compile("\x01([^\x01-\x03]*)\x02([^\x01-\x03]*)\x03")
+
+
+def spelt(sqlite: str, postgresql: str) -> str:
+    """A piece of text, without values, that each database spells in its own way; `ask` chooses."""
+    return f"\x01{sqlite}\x02{postgresql}\x03"
+
+
 def ask(connection: Connection, query: Sql) -> CursorResult[Any]:
     """Run a query."""
-    text = query.text if connection.dialect.paramstyle == "qmark" else query.text.replace("?", "%s")
+    text = query.text
+    if "\x01" in text:
+        text = _SPELT.sub(r"\1" if connection.dialect.name == "sqlite" else r"\2", text)
+    text = text if connection.dialect.paramstyle == "qmark" else text.replace("?", "%s")
     return connection.exec_driver_sql(text, query.values)

@@ -8,46 +8,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from datetime import tzinfo
+from dataclasses import replace
 from typing import Literal, cast
 
 from service.domain.actor import Actor
 from service.errors import Invalid, Issue, NotFound, RecordError
 from service.fhir.bundle_references import local_references, rewritten
 from service.fhir.bundle_requests import Request, requests_of
-from service.fhir.search_dates import micros
-from service.fhir.search_parameters import Query, parse
 from service.fhir.text import Json
-from service.storage.records import Page, Reader, Records, Stored, Writer
+from service.storage.records import Reader, Records, Stored, Writer
 from service.usecases import conditional, referring, resources
+from service.usecases.bundle_entries import Result, Terms, get
 from service.usecases.rederiving import derived_once
-
-Outcome = Literal["created", "updated", "unchanged", "found", "deleted", "read", "known", "page", "history", "failed"]
-
-
-@dataclass(frozen=True, slots=True)
-class Result:
-    """What became of one entry: a version, a page with its query, versions, or the error.
-
-    `known` is a version that the reader said it has; `deleted` without a version is a condition that found nothing.
-    """
-
-    outcome: Outcome
-    stored: Stored | None = None
-    page: Page | None = None
-    query: Query | None = None
-    versions: tuple[Stored, ...] = ()
-    error: RecordError | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Terms:
-    """How entries are carried out: whether references must be met, the zone of times without one, our own address."""
-
-    referential_integrity: bool = True
-    zone: tzinfo | None = None
-    base: str = ""
 
 
 def process(
@@ -63,13 +35,13 @@ def process(
 def _batch(records: Records, actor: Actor, asked: Sequence[Request | Invalid], terms: Terms) -> list[Result]:
     if all(isinstance(one, Invalid) or one.method == "GET" for one in asked):
         with records.read() as reader:
-            return [_outcome_of(one, lambda request: _get(reader, actor, request, terms)) for one in asked]
+            return [_outcome_of(one, lambda request: get(reader, actor, request, terms)) for one in asked]
 
     with records.write(actor) as writer:
 
         def carry_out(request: Request) -> Result:
             if request.method == "GET":
-                return _get(writer, actor, request, terms)
+                return get(writer, actor, request, terms)
             with writer.attempt():
                 return _change(writer, actor, request, terms)
 
@@ -83,26 +55,6 @@ def _outcome_of(asked: Request | Invalid, carry_out: Callable[[Request], Result]
         return carry_out(asked)
     except RecordError as error:
         return Result("failed", error=error)
-
-
-def _get(reader: Reader, actor: Actor, request: Request, terms: Terms) -> Result:
-    if not request.id:
-        query = parse(request.type, request.query, zone=terms.zone, base=terms.base)
-        return Result("page", page=resources.search(reader, actor, query), query=query)
-    if request.version is not None:
-        found = resources.read_version(reader, actor, request.type, request.id, request.version)
-        return Result("read", found)
-    if request.history:
-        versions = resources.history(reader, actor, request.type, request.id)
-        return Result("history", versions=tuple(versions))
-    found = resources.read(reader, actor, request.type, request.id)
-    return Result("known" if _is_known(request, found) else "read", found)
-
-
-def _is_known(request: Request, stored: Stored) -> bool:
-    if request.known:
-        return "*" in request.known or f'"{stored.version}"' in request.known
-    return request.since is not None and micros(stored.updated) <= request.since
 
 
 def _change(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Result:
@@ -159,7 +111,7 @@ def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Inval
         for one in planned:
             if one.method == "GET":
                 with _at(one):
-                    results[one.position] = _get(writer, actor, one, terms)
+                    results[one.position] = get(writer, actor, one, terms)
     return [results[position] for position in range(len(asked))]
 
 

@@ -1,24 +1,34 @@
-"""Operations of FHIR on the record: all of one patient's, the latest of each code, and whether something is valid."""
+"""Operations of FHIR that read: all of one patient's, the latest of each code, statistics, results, what codes say.
+
+`carry_out` does what a call asks for, whether it came by an address, in a body, or as an entry of a Bundle.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from service.domain.actor import Actor
-from service.errors import Forbidden, Invalid, Issue
+from service.errors import Forbidden, Invalid, Issue, Malformed
+from service.fhir import conformance
+from service.fhir.care_dates import Care
 from service.fhir.claims import check_claims
 from service.fhir.compartment import OF_NOBODY, of_patient
+from service.fhir.concepts import lookup, translate
 from service.fhir.definitions import SERVED_TYPES
+from service.fhir.expansion import expand, validate_code
+from service.fhir.given import Call, as_malformed
 from service.fhir.search_parameters import Clause, Include, Query, parse
 from service.fhir.text import Json
 from service.fhir.validation import issues_of
 from service.storage.records import Page, Reader, Stored
 from service.usecases.doors import enter, kept_within
 from service.usecases.including import along
+from service.usecases.metrics import derive
 from service.usecases.permissions import require
 from service.usecases.resources import EVENT
+from service.usecases.statistics import statistics
 
 _ALONG = OF_NOBODY | {"Device", "DeviceMetric"}
 """What a record refers to without its belonging to any patient, or to this one only."""
@@ -31,27 +41,107 @@ def kinds_of_a_record() -> tuple[str, ...]:
     return ("Patient", *others)
 
 
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What came of an operation: a resource, or a page of matches with the search that says how it was understood."""
+
+    resource: Json | None = None
+    page: Page | None = None
+    query: Query | None = None
+
+    @property
+    def matches(self) -> tuple[Query, Page]:
+        """The search and its page. Raises `TypeError` where the operation came to a resource."""
+        if self.page is None or self.query is None:
+            raise TypeError("the operation came to a resource")
+        return self.query, self.page
+
+
+def carry_out(reader: Reader, actor: Actor, call: Call) -> Done:
+    """Do what a call asks for. Raises `Malformed` for inputs that make no sense, and what the operation raises."""
+    match call.operation.name:
+        case "everything":
+            return _everything(reader, actor, call)
+        case "lastn":
+            return _latest(reader, actor, call)
+        case "stats":
+            return Done(statistics(reader, actor, call))
+        case "derive":
+            return Done(collection(derive(reader, actor, call.id), call.base))
+    return Done(SAID[call.operation.name](call))
+
+
+SAID: dict[str, Callable[[Call], Json]] = {
+    "expand": expand, "validate-code": validate_code, "lookup": lookup, "translate": translate,
+}  # fmt: skip
+"""The operations that ask nothing of the record: what codes say is the same for everybody."""
+
+
+def collection(found: Iterable[Json], base: str) -> Json:
+    """Resources as a Bundle of the type collection; `base` is the address they are under."""
+    entries = [{"fullUrl": f"{base}/{each['resourceType']}/{each['id']}", "resource": each} for each in found]
+    return {"resourceType": "Bundle", "type": "collection", **({"entry": entries} if entries else {})}
+
+
+def _everything(reader: Reader, actor: Actor, call: Call) -> Done:
+    kinds = [kind for value in call.all("_type") for kind in value.split(",")]
+    for kind in kinds:
+        if kind not in SERVED_TYPES:
+            message = f"This record keeps no resources of a type '{kind}'."
+            raise Malformed(Issue("invalid", message, "http._type", kind, expected=", ".join(kinds_of_a_record())))
+    with as_malformed():
+        return _page_of_everything(reader, actor, call, kinds)
+
+
+def _page_of_everything(reader: Reader, actor: Actor, call: Call, kinds: Sequence[str]) -> Done:
+    since = [("_lastUpdated", f"ge{value}") for value in call.all("_since")]
+    clauses = parse("Patient", since, zone=call.zone).clauses
+    pages = [(name, str(value)) for name, value in (("_count", call.one("_count")), ("_cursor", call.cursor)) if value]
+    used = [(name, str(value)) for name in ("start", "end", "_since", "_type") for value in call.all(name)]
+    query = parse("Patient", pages)
+    query = replace(query, used=(*used, *query.used))
+    care = Care(call.one("start") or "", call.one("end") or "", call.zone)
+    return Done(page=everything(reader, actor, call.id, kinds, clauses, query, care), query=query)
+
+
 def everything(
-    reader: Reader, actor: Actor, patient: str, kinds: Sequence[str], since: Sequence[Clause], query: Query
+    reader: Reader,
+    actor: Actor,
+    patient: str,
+    kinds: Sequence[str],
+    since: Sequence[Clause],
+    query: Query,
+    care: Care | None = None,
 ) -> Page:
     """A page of all that belongs to a patient, with what it refers to; `kinds` narrows the types (empty: all).
 
     What the person may not see is left out; a type named in `kinds` that is closed is refused. `query` says how much
-    and from where on. Raises `NotFound`, `Gone`, `Forbidden`, and `Invalid` for a foreign cursor.
+    and from where on, `care` on which days. Raises `NotFound`, `Gone`, `Forbidden`, and `Invalid` for a foreign cursor.
     """
     with enter(actor, "read", "Patient", patient, act="everything") as door:
         door.show(reader.get("Patient", patient))
         for kind in kinds:
             require(actor, "search", kind)
         listed = [kind for kind in kinds_of_a_record() if kind in (kinds or SERVED_TYPES) and _is_open(actor, kind)]
-        matches, following = _gathered(reader, actor, patient, listed, since, query)
+        matches, following = _gathered(reader, actor, patient, listed, query, _Within(since, care or Care()))
         met = along(reader, actor, (Include("Patient", ""),), matches)
         others = tuple(one for one in met if one.type in _ALONG and one.type in (kinds or SERVED_TYPES))
         return door.show_page(Page(tuple(matches), None, following, others))
 
 
+@dataclass(frozen=True, slots=True)
+class _Within:
+    """What narrows all of a record: when it was changed, and when care was given."""
+
+    since: Sequence[Clause]
+    care: Care
+
+    def clauses(self, kind: str) -> tuple[Clause, ...]:
+        return (*self.since, *self.care.clauses(kind))
+
+
 def _gathered(
-    reader: Reader, actor: Actor, patient: str, kinds: Sequence[str], since: Sequence[Clause], query: Query
+    reader: Reader, actor: Actor, patient: str, kinds: Sequence[str], query: Query, within: _Within
 ) -> tuple[list[Stored], str | None]:
     """One page across the types, and where the next begins: the place of a type, and the cursor in it."""
     place, cursor = _place(query, len(kinds))
@@ -59,7 +149,7 @@ def _gathered(
     while place < len(kinds) and len(matches) < query.count:
         kind = kinds[place]
         asked = Query(
-            kind, tuple(since), count=query.count - len(matches), cursor=cursor, among=of_patient(kind, patient)
+            kind, within.clauses(kind), count=query.count - len(matches), cursor=cursor, among=of_patient(kind, patient)
         )
         page = reader.search(kept_within(actor, asked))
         matches += page.matches
@@ -84,6 +174,20 @@ def _is_open(actor: Actor, kind: str) -> bool:
     except Forbidden:
         return False
     return True
+
+
+def _latest(reader: Reader, actor: Actor, call: Call) -> Done:
+    most = call.one("max") or 1
+    if most > MOST_LATEST:
+        message, expected = "The parameter 'max' asks for too many of each code.", f"1 to {MOST_LATEST}"
+        raise Malformed(Issue("invalid", message, "http.max", str(most), expected=expected))
+    for name, _ in call.search:
+        if name.partition(":")[0] in ("_sort", "_count", "_cursor", "_total", "_include", "_revinclude"):
+            raise Malformed(Issue("not-supported", f"'{name}' is not taken by $lastn.", f"http.{name}"))
+    with as_malformed():
+        query = parse("Observation", call.search, lenient=call.lenient, zone=call.zone, base=call.base)
+        page = latest(reader, actor, query, most)
+    return Done(page=page, query=replace(query, used=(*query.used, ("max", str(most)))))
 
 
 def latest(reader: Reader, actor: Actor, query: Query, most: int) -> Page:
@@ -120,4 +224,10 @@ def verdict_on(resource: Json, kind: str, profiles: Sequence[str] = ()) -> Itera
         return
     meta = resource.get("meta", {})
     claimed = [*meta.get("profile", []), *profiles]
+    yield from (_not_judged(url) for url in dict.fromkeys(claimed) if not conformance.is_judged(url))
     yield from check_claims({**resource, "meta": {**meta, "profile": claimed}} if claimed else resource)
+
+
+def _not_judged(profile: str) -> Issue:
+    message = "This profile is not known here, so the resource was not held against it."
+    return Issue("not-found", message, "meta.profile", profile, "known-profile", severity="warning")

@@ -15,6 +15,7 @@ from service.domain.norms import NORMS
 from service.domain.result_json import plain
 from service.errors import Issue, Malformed
 from service.fhir import text
+from service.fhir.given import as_malformed
 from service.fhir.text import Json
 from service.storage.records import Reader
 from service.usecases.metrics import Computed, derive, metrics_of, metrics_of_visit, store_derived
@@ -25,7 +26,6 @@ from service.web.fhir.negotiation import PLAIN_JSON
 from service.web.fhir.requests import (
     Form,
     actor_of,
-    as_malformed,
     base_url,
     checked_id,
     form_of,

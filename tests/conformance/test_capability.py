@@ -16,8 +16,9 @@ import httpx
 import pytest
 
 from service.fhir import conformance
-from service.fhir.capability import CONDITIONAL, DEFINITIONS, READ_ONLY, interactions_of, offers, operations_of
-from service.fhir.definitions import SERVED_TYPES, codes, search_parameters
+from service.fhir.capability import CONDITIONAL, interactions_of, offers
+from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES, codes, search_parameters
+from service.fhir.operations import READ_ONLY, operations_of
 from service.fhir.search_parameters import Row, index, parameters_of
 from service.fhir.text import Json, dump, parse
 from service.fhir.validation import issues_of
@@ -229,9 +230,9 @@ def test_what_is_offered_for_the_whole_is_done(client: httpx.Client, interaction
     assert answer.json()["entry"][0]["response"]["status"].startswith("201")
 
 
-@pytest.mark.parametrize("resource_type", DEFINITIONS)
+@pytest.mark.parametrize("resource_type", DEFINITION_TYPES)
 def test_definitions_are_read(client: httpx.Client, resource_type: str) -> None:
-    assert interactions_of(resource_type) == ("read",)
+    assert interactions_of(resource_type) == ("read", "search-type")
     for resource in conformance.resources().values():
         if resource["resourceType"] == resource_type:
             answer = client.get(f"/fhir/{resource_type}/{resource['id']}")
@@ -314,7 +315,7 @@ OPERATIONS = {"everything": everything, "lastn": lastn, "validate": validate}
 @pytest.mark.parametrize("resource_type", SERVED_TYPES)
 def test_every_operation_of_the_statement_is_done(client: httpx.Client, resource_type: str) -> None:
     stated = statement_of(client, resource_type).get("operation", ())
-    assert [each["name"] for each in stated] == list(operations_of(resource_type))
+    assert [each["name"] for each in stated] == [each.name for each in operations_of(resource_type)]
     for each in stated:
         OPERATIONS[each["name"]](client, put(client, resource_type))
 

@@ -7,9 +7,10 @@ from typing import Any
 import pytest
 
 from service.domain.actor import LOCAL
-from service.errors import Conflict, Invalid, NotFound, PreconditionFailed, SeveralMatches
+from service.errors import Conflict, Invalid, Malformed, NotFound, PreconditionFailed, SeveralMatches
 from service.storage.records import Records
-from service.usecases.bundles import Result, Terms, process
+from service.usecases.bundle_entries import Result, Terms
+from service.usecases.bundles import process
 
 CHART = "urn:example:chart"
 
@@ -249,7 +250,7 @@ def test_a_failed_entry_of_a_batch_does_not_sink_the_others(records: Records) ->
     assert [one.outcome for one in results] == [
         "created", "failed", "failed", "failed", "created", "read", "read", "history", "failed",
     ]  # fmt: skip
-    assert [type(one.error) for one in results if one.error] == [Invalid, NotFound, Invalid, Invalid]
+    assert [type(one.error) for one in results if one.error] == [Invalid, NotFound, Invalid, Malformed]
     assert stored(records) == ["create Patient", "create Patient"]
 
 

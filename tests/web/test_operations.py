@@ -63,8 +63,26 @@ def test_everything_of_some_types_since_a_moment(client: Any, record: dict[str, 
     client.refusal(client.get(f"{path}?_type=Nonsense"), 400)
     client.refusal(client.get(f"{path}?_cursor=99."), 400)
     client.refusal(client.get(f"{path}?_cursor=rubbish"), 400)
-    client.refusal(client.get(f"{path}?start=2026"), 400)
+    for wrong in ("start=yesterday", "begin=2026-01-01", "_count=x", "_since=1&_since=2", "_since=2026-01-01T00:00"):
+        client.refusal(client.get(f"{path}?{wrong}"), 400)
+    refused = client.refusal(client.get(f"{path}?_since=never"), 400)
+    assert "_since" in refused["details"]["text"]
+    assert "2026-03-01T10:00:00+01:00" in refused["diagnostics"]
     client.refusal(client.get("/fhir/Patient/never-was/$everything"), 404)
+
+
+def test_everything_of_some_days_of_care(client: Any, record: dict[str, Any]) -> None:
+    """R4: `start` and `end` are about care, not about the record; what names no day of care is not kept out."""
+    path = f"/fhir/{record['patient']}/$everything"
+    *readings, condition = record["held"]
+    always = {record["patient"], condition}
+    assert set(names(pages(client, f"{path}?start=2026-03-04"))) == {*always, *readings[3:]}
+    assert set(names(pages(client, f"{path}?end=2026-03-02"))) == {*always, *readings[:2]}
+    assert set(names(pages(client, f"{path}?start=2026-03-02&end=2026-03-03&_count=2"))) == {*always, *readings[1:3]}
+    parameters = {"resourceType": "Parameters", "parameter": [{"name": "start", "valueDate": "2026-03-04"}]}
+    answer = client.send_fhir("POST", path, parameters)
+    assert answer.status_code == 200, answer.text
+    assert set(names(answer.json()["entry"])) == {*always, *readings[3:]}
 
 
 def reading(subject: str, code: str, date: str, **more: Any) -> dict[str, Any]:

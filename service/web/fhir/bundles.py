@@ -9,7 +9,7 @@ from service.errors import Invalid, Issue, NotSupported, RecordError
 from service.fhir import bundle, text
 from service.settings import Settings
 from service.usecases import bundles
-from service.usecases.bundles import Result, Terms
+from service.usecases.bundle_entries import Result, Terms
 from service.web.errors import outcome, status_of
 from service.web.fhir.answers import answer, phrase
 from service.web.fhir.history import status_when_made
@@ -49,7 +49,9 @@ def _answer(result: Result, base: str, preferences: Preferences) -> bundle.Answe
     if result.error is not None:
         return _failure(result.error)
     stored, resource = result.stored, b""
-    if result.outcome in ("page", "history"):
+    if result.resource is not None:
+        return bundle.Answer(phrase(200), resource=text.dump(result.resource))
+    if result.outcome in ("page", "history", "operation"):
         return bundle.Answer(phrase(200), resource=_listed(result, base))
     if stored is None:
         return bundle.Answer(phrase(204))
@@ -71,7 +73,7 @@ def _answer(result: Result, base: str, preferences: Preferences) -> bundle.Answe
 def _listed(result: Result, base: str) -> bytes:
     """The Bundle inside the Bundle: matches or versions."""
     if result.page is not None and result.query is not None:
-        return searchset(result.query, result.page, base, f"{base}/{result.query.type}")
+        return searchset(result.query, result.page, base, f"{base}/{result.path}")
     first = result.versions[0]
     links = bundle.Links(f"{base}/{first.reference}/_history")
     return bundle.history(result.versions, base=base, links=links, status=status_when_made)

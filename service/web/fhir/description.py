@@ -61,6 +61,7 @@ _BODIES: dict[str, tuple[str, str, Json | list[Json] | None]] = {
     "resource": ("application/fhir+json", "Resource", _EXAMPLE_OBSERVATION),
     "bundle": ("application/fhir+json", "Bundle", _EXAMPLE_BUNDLE),
     "form": (FORM, "SearchForm", None),
+    "parameters": ("application/fhir+json", "Parameters", None),
     "patch": (MEDIA_TYPE, "Patch", [{"op": "replace", "path": "/status", "value": "final"}]),
 }
 
@@ -116,6 +117,26 @@ SCHEMAS: Json = {
         "type": "array",
         "items": {"type": "object"},
         "description": "The operations of a JSON Patch (RFC 6902), in order.",
+    },
+    "Parameters": {
+        "type": "object",
+        "description": "Inputs or results of an operation (https://hl7.org/fhir/R4/parameters.html).",
+        "required": ["resourceType"],
+        "properties": {
+            "resourceType": {"const": "Parameters"},
+            "parameter": {
+                "type": "array",
+                "items": {"type": "object"},
+                "description": "Each with its `name`, and a `value[x]`, a `resource` or parts.",
+            },
+        },
+    },
+    "ValueSet": {
+        "type": "object",
+        "description": "A ValueSet with its expansion (https://hl7.org/fhir/R4/valueset.html).",
+        "required": ["resourceType"],
+        "properties": {"resourceType": {"const": "ValueSet"}},
+        "additionalProperties": True,
     },
     "CapabilityStatement": {
         "type": "object",

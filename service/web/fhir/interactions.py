@@ -11,6 +11,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from service.errors import Issue, NotFound
+from service.fhir.operations import operations_of
+
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
@@ -48,8 +51,31 @@ class Interaction:
     parameters: tuple[Parameter, ...] = field(default=())
 
 
+async def _unknown_operation(request: Request) -> Response:
+    """Refuse an operation that there is not, and say which there are. Raises `NotFound`."""
+    pattern: str = request.scope["pattern"]
+    name, level = request.path_params["operation"], "instance" if "{id}" in pattern else "type"
+    kind = request.path_params.get("type", "Patient" if "/Patient/" in pattern else "")
+    offered = [f"${one.name}" for one in operations_of(kind) if level in one.levels]
+    at = "the whole record" if not kind else f"the type {kind}" if level == "type" else f"a {kind}"
+    message = f"There is no operation '${name}' on {at}."
+    expected = ", ".join(offered) or "no operation"
+    raise NotFound(Issue("not-supported", message, "http.url", f"${name}", "operation", expected))
+
+
+_UNKNOWN = tuple(
+    Interaction("unknown-operation", method, path, _unknown_operation, "", {})
+    for method in ("GET", "POST")
+    for path in ("/${operation}", "/{type}/${operation}", "/{type}/{id}/${operation}", "/Patient/{id}/${operation}")
+)
+
+
 def routes(base: str, interactions: Iterable[Interaction]) -> list[Route]:
-    """One route for each path, so that a method not offered there is answered with all that are."""
+    """One route for each path, so that a method not offered there is answered with all that are.
+
+    Operations that there are not have routes of their own, which say so.
+    """
+    interactions = (*interactions, *_UNKNOWN)
     by_path = attrgetter("path")
     grouped = groupby(sorted(interactions, key=_most_literal_first), key=by_path)
     made = []

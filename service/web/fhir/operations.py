@@ -1,10 +1,8 @@
-"""Operations: `$everything`, `$lastn` and `$validate`."""
+"""Operations: those that read, by address or with a Parameters resource, and `$validate`."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
 from starlette.requests import Request
@@ -12,16 +10,16 @@ from starlette.responses import Response
 
 from service.errors import Issue, Malformed
 from service.fhir import text
-from service.fhir.definitions import SERVED_TYPES
-from service.fhir.search_parameters import Query, parse
+from service.fhir.given import asked
+from service.fhir.operations import Operation
 from service.settings import Settings
 from service.usecases import operations
+from service.usecases.operations import SAID, Done
 from service.web.errors import outcome
 from service.web.fhir.answers import answer
+from service.web.fhir.negotiation import require_json
 from service.web.fhir.requests import (
-    Pairs,
     actor_of,
-    as_malformed,
     base_url,
     checked_id,
     form_and_view_of,
@@ -36,7 +34,6 @@ from service.web.fhir.searching import searchset
 from service.web.fhir.writing import body_of
 from service.web.work import Work
 
-_PAGING = ("_count", "_cursor")
 _MODES = ("create", "update", "profile")
 
 
@@ -47,42 +44,26 @@ class Operations:
         self._work = work
         self._zone = settings.zone_info
 
-    async def everything(self, request: Request) -> Response:
-        """All that belongs to one patient, a page at a time."""
-        ident, actor, base = id_in(request), actor_of(request), base_url(request)
-        form, pairs = form_of(request, pairs_of(request.scope["query_string"]))
-        known = [pair for pair in pairs if pair[0] in ("_type", "_since", *_PAGING)]
-        refuse_unknown([pair for pair in pairs if pair not in known], preferences_of(request))
-        kinds = [kind for name, value in known if name == "_type" for kind in value.split(",")]
-        if any(kind not in SERVED_TYPES for kind in kinds):
-            raise Malformed(Issue("invalid", "There is no such type here.", "http._type", ",".join(kinds)))
-        with as_malformed():
-            since = [("_lastUpdated", f"ge{value}") for name, value in known if name == "_since"]
-            clauses = parse("Patient", since, zone=self._zone).clauses
-            query = parse("Patient", [pair for pair in known if pair[0] in _PAGING])
-            query = replace(query, used=tuple(pair for pair in known if pair[0] != "_cursor"))
-            page = await self._work.read(
-                lambda reader: operations.everything(reader, actor, ident, kinds, clauses, query)
-            )
-        return answer(searchset(query, page, base, f"{base}/Patient/{ident}/$everything", form), form)
+    def reading(self, operation: Operation, kind: str) -> Callable[[Request], Awaitable[Response]]:
+        """The handler of an operation that reads, on one type: by GET, or by POST with a Parameters resource."""
 
-    async def latest(self, request: Request) -> Response:
-        """The latest Observations of each code."""
-        actor, base = actor_of(request), base_url(request)
-        form, pairs = form_and_view_of(request, "Observation", pairs_of(request.scope["query_string"]))
-        asked = dict(pairs)
-        most = _most(asked.get("max", "1"))
-        for name in ("_sort", "_count", "_cursor", "_total", "_include", "_revinclude"):
-            if name in asked:
-                raise Malformed(Issue("not-supported", f"'{name}' is not taken by $lastn.", f"http.{name}"))
-        searched: Pairs = [pair for pair in pairs if pair[0] != "max"]
-        with as_malformed():
-            query: Query = parse(
-                "Observation", searched, lenient=preferences_of(request).lenient, zone=self._zone, base=base
-            )
-            page = await self._work.read(lambda reader: operations.latest(reader, actor, query, most))
-        shown = replace(query, used=(*query.used, ("max", str(most))))
-        return answer(searchset(shown, page, base, f"{base}/Observation/$lastn", form), form)
+        async def carried_out(request: Request) -> Response:
+            ident = id_in(request) if "id" in request.path_params else ""
+            actor, base, written = actor_of(request), base_url(request), pairs_of(request.scope["query_string"])
+            form, pairs = form_and_view_of(request, kind, written) if operation.searches else form_of(request, written)
+            call = asked(
+                operation, kind, ident, pairs, await _parameters(request),
+                lenient=preferences_of(request).lenient, zone=self._zone, base=base,
+            )  # fmt: skip
+            if operation.name in SAID:
+                done = Done(SAID[operation.name](call))
+            else:
+                done = await self._work.read(lambda reader: operations.carry_out(reader, actor, call))
+            if done.resource is not None:
+                return answer(text.dump(done.resource), form)
+            return answer(searchset(*done.matches, base, f"{base}/{call.path}", form), form)
+
+        return carried_out
 
     async def validate(self, request: Request) -> Response:
         """Whether a resource could be stored here, and what should be known of it."""
@@ -92,11 +73,12 @@ class Operations:
         refuse_unknown([pair for pair in pairs if pair[0] not in ("mode", "profile")], preferences_of(request))
         sent = text.parse(await body_of(request))
         resource, parameters = _sent(sent)
-        asked = [*pairs, *parameters]
-        modes = [value for name, value in asked if name == "mode"]
-        if any(mode not in _MODES for mode in modes):
-            raise Malformed(Issue("not-supported", "Validation is not done for this.", "mode", expected=str(_MODES)))
-        issues = list(operations.verdict_on(resource, kind, [value for name, value in asked if name == "profile"]))
+        wanted = [*pairs, *parameters]
+        for mode in (value for name, value in wanted if name == "mode"):
+            if mode not in _MODES:
+                message, expected = "Nothing can be validated for this.", ", ".join(_MODES)
+                raise Malformed(Issue("not-supported", message, "http.mode", mode, expected=expected))
+        issues = list(operations.verdict_on(resource, kind, [value for name, value in wanted if name == "profile"]))
         if ident and resource.get("id", ident) != ident:
             issues.append(Issue("invalid", "The resource has another id than the address.", f"{kind}.id"))
         if not issues:
@@ -104,11 +86,15 @@ class Operations:
         return answer(text.dump(outcome(issues)), form)
 
 
-def _most(written: str) -> int:
-    if not re.fullmatch("[1-9][0-9]{0,2}", written) or int(written) > operations.MOST_LATEST:
-        message, expected = "The parameter 'max' needs a whole number.", f"1 to {operations.MOST_LATEST}"
-        raise Malformed(Issue("invalid", message, "http.max", written, expected=expected))
-    return int(written)
+async def _parameters(request: Request) -> text.Json | None:
+    """What was sent by POST; an empty body says nothing."""
+    if request.method != "POST":
+        return None
+    body = await request.body()
+    if not body:
+        return None
+    require_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
+    return text.parse(body)
 
 
 def _sent(body: text.Json) -> tuple[text.Json, Sequence[tuple[str, str]]]:

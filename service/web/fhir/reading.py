@@ -6,7 +6,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.fhir import conformance, text
-from service.fhir.capability import DEFINITIONS, capability_statement
+from service.fhir.capability import capability_statement
+from service.fhir.definitions import DEFINITION_TYPES
 from service.usecases import resources
 from service.web.fhir.answers import answer, version_answer
 from service.web.fhir.requests import actor_of, base_url, form_of_read, id_in, only_form, type_in, version_in
@@ -21,7 +22,7 @@ class Reading:
 
     async def read(self, request: Request) -> Response:
         """The present version of a resource, or a definition of the server's own."""
-        if request.path_params["type"] in DEFINITIONS:
+        if request.path_params["type"] in DEFINITION_TYPES:
             form = only_form(request)
             definition = conformance.find(request.path_params["type"], request.path_params["id"])
             return answer(text.dump(definition), form)
@@ -40,7 +41,7 @@ class Reading:
     async def metadata(self, request: Request) -> Response:
         """What this server offers, as a CapabilityStatement."""
         form = only_form(request)
-        statement = capability_statement(base_url(request), conformance.SUPPORTED)
+        statement = capability_statement(base_url(request), conformance.supported())
         if request.app.state.needs_token:
             statement["rest"][0]["security"] = _SECURITY
         return answer(text.dump(statement), form)

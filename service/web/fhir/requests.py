@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from urllib.parse import parse_qsl
 
 from starlette.requests import Request
 
 from service.domain.actor import Actor
-from service.errors import Invalid, Issue, Malformed, NotFound
+from service.errors import Issue, Malformed, NotFound
 from service.fhir.definitions import SERVED_TYPES
+from service.fhir.given import as_malformed
 from service.fhir.subset import SUMMARIES, View, view_of
 from service.web.fhir.negotiation import answer_type
 
@@ -101,7 +100,7 @@ def pairs_of(encoded: bytes | str, where: str = "the query") -> Pairs:
         raise Malformed(f"There are more than {_MAX_PARAMETERS} parameters in {where}.") from error
     for name, value in pairs:
         if _CONTROL.search(name) or _CONTROL.search(value):
-            raise Malformed(Issue("invalid", "A parameter holds a control character.", f"http.{name!r}", repr(value)))
+            raise Malformed(Issue("invalid", "A parameter holds a control character.", "http.query", name[:100]))
     return pairs
 
 
@@ -176,12 +175,3 @@ def expected_version(request: Request) -> int | None:
     if tag is None:
         raise Malformed(Issue("invalid", "If-Match names no version.", "http.If-Match", written, expected='W/"3"'))
     return int(tag[1])
-
-
-@contextmanager
-def as_malformed() -> Iterator[None]:
-    """What is wrong with a search is the request's form, not a resource's content: `Invalid` leaves as `Malformed`."""
-    try:
-        yield
-    except Invalid as error:
-        raise Malformed(*error.issues) from error

@@ -7,6 +7,7 @@ from service.web.fhir.bundles import Bundles
 from service.web.fhir.description import search_parameters_in_words
 from service.web.fhir.history import History
 from service.web.fhir.interactions import Interaction, Parameter
+from service.web.fhir.operation_routes import operation_interactions
 from service.web.fhir.operations import Operations
 from service.web.fhir.reading import Reading
 from service.web.fhir.searching import Searching
@@ -189,35 +190,7 @@ def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
             gives="Bundle",
             parameters=_SEARCH,
         ),
-        Interaction(
-            "everything",
-            "GET",
-            "/Patient/{id}/$everything",
-            operations.everything,
-            "All that belongs to one patient, as far as you may see it.",
-            {200: "A searchset, with what the record refers to; `next` leads to the next page."},
-            gives="Bundle",
-            parameters=(
-                Parameter("_type", "query", "Only these types.", "Observation,Condition"),
-                Parameter("_since", "query", "Only what was changed at this moment or later.", "2026-03-01T00:00:00Z"),
-                _COUNT,
-                _LENIENT,
-            ),
-        ),
-        Interaction(
-            "lastn",
-            "GET",
-            "/Observation/$lastn",
-            operations.latest,
-            "The latest Observations of each code of one patient.",
-            {200: "A searchset; entries made in error are left out, unless `status` asks for them."},
-            gives="Bundle",
-            parameters=(
-                _SEARCH[0],
-                Parameter("max", "query", "How many of each code.", "3"),
-                _LENIENT,
-            ),
-        ),
+        *operation_interactions(operations, _LENIENT),
         Interaction(
             "validate",
             "POST",

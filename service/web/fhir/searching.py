@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from urllib.parse import quote, urlencode
 
 from starlette.requests import Request
 from starlette.responses import Response
 
 from service.errors import Issue, NotFound
-from service.fhir import bundle, search_parameters
+from service.fhir import bundle, definition_search, search_parameters, text
 from service.fhir.compartment import of_patient
-from service.fhir.definitions import SERVED_TYPES
+from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES
+from service.fhir.given import as_malformed
 from service.fhir.search_parameters import Query
 from service.fhir.search_query import Choice, Moment
 from service.settings import Settings
@@ -24,7 +26,6 @@ from service.web.fhir.requests import (
     Form,
     Pairs,
     actor_of,
-    as_malformed,
     base_url,
     form_and_view_of,
     id_in,
@@ -59,6 +60,8 @@ class Searching:
         return await self._search(request, [], kind, ident)
 
     async def _search(self, request: Request, sent: Pairs, kind: str = "", patient: str = "") -> Response:
+        if request.path_params.get("type") in DEFINITION_TYPES:
+            return self._definitions(request, sent)
         kind, actor, base = kind or type_in(request), actor_of(request), base_url(request)
         form, pairs = form_and_view_of(request, kind, [*pairs_of(request.scope["query_string"]), *sent])
         lenient = preferences_of(request).lenient
@@ -70,6 +73,38 @@ class Searching:
             page = await ask(lambda reader: resources.search(reader, actor, query))
         path = f"{base}/Patient/{patient}/{kind}" if patient else f"{base}/{kind}"
         return answer(searchset(query, page, base, path, form), form)
+
+
+    def _definitions(self, request: Request, sent: Pairs) -> Response:
+        """The matches among the definitions published here, which are the same for everybody."""
+        kind, base = request.path_params["type"], base_url(request)
+        form, pairs = form_and_view_of(request, kind, [*pairs_of(request.scope["query_string"]), *sent])
+        with as_malformed():
+            lenient = preferences_of(request).lenient
+            query = search_parameters.parse(kind, pairs, lenient=lenient, zone=self._zone, base=base)
+            found, total, following = definition_search.found(query)
+        matches = tuple(_Definition(kind, str(each["id"]), text.dump(each)) for each in found)
+        page = _Definitions(matches, total, following or None)
+        return answer(searchset(query, page, base, f"{base}/{kind}", form), form)
+
+
+@dataclass(frozen=True, slots=True)
+class _Definition:
+    """A definition as a document."""
+
+    type: str
+    id: str
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class _Definitions:
+    """A page of definitions."""
+
+    matches: tuple[_Definition, ...]
+    total: int | None
+    next: str | None
+    included: tuple[_Definition, ...] = ()
 
 
 def _is_narrow(query: Query) -> bool:
@@ -98,14 +133,16 @@ _NARROW = frozenset({"patient", "subject", "code", "date", "category"})
 _SMALL_PAGE = 100
 
 
-def searchset(query: Query, page: Page, base: str, path: str, form: Form | None = None) -> bytes:
+def searchset(query: Query, page: Page | _Definitions, base: str, path: str, form: Form | None = None) -> bytes:
     """A page of matches of a search at `path` as a Bundle; its links keep to the form."""
     form = form or Form(FHIR_JSON)
     pairs = [*_honoured(query), *form.kept]
     following = [*pairs, ("_cursor", page.next)] if page.next else []
     links = bundle.Links(address(path, pairs), address(path, following) if following else "")
     passed_over = outcome(_passed_over(name) for name, _ in query.ignored) if query.ignored else None
-    matches = page.matches if form.view.is_whole else [replace(m, body=form.view.of(m.body)) for m in page.matches]
+    matches: Iterable[bundle.Document] = page.matches
+    if not form.view.is_whole:
+        matches = [replace(one, body=form.view.of(one.body)) for one in page.matches]
     return bundle.searchset(
         matches, base=base, links=links, total=page.total, outcome=passed_over, included=page.included
     )

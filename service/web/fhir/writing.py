@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from service.errors import Issue, Malformed
 from service.fhir import json_patch, search_parameters, text
+from service.fhir.given import as_malformed
 from service.settings import Settings
 from service.storage.records import Stored
 from service.usecases import conditional, resources
@@ -21,7 +22,6 @@ from service.web.fhir.requests import (
     Pairs,
     Preferences,
     actor_of,
-    as_malformed,
     base_url,
     expected_version,
     form_of,
