@@ -14,6 +14,7 @@ from service.fhir import text
 from service.fhir.merging import replacement_of
 from service.fhir.search_parameters import Query
 from service.storage import audit, charge_exports
+from service.storage.ages import Age, ages
 from service.storage.audit_check import Verdict, verify
 from service.storage.changes import Changes, Mark, Span, changes
 from service.storage.erase_plan import Plan, plan_of
@@ -162,10 +163,8 @@ class Reader:
     def referring(self, kind: str, ident: str) -> list[Stored]:
         """All present resources that point at this one by an indexed reference, or, as Observations, are about it."""
         indexed = Sql("value = ? AND qualifier = ? AND lo IS NULL", (ident, kind))
-        pks = {
-            int(row.pk)
-            for row in ask(self._asked(), Sql(f"SELECT pk FROM search_index WHERE {indexed.text}", indexed.values))
-        }  # noqa: S608
+        found_by = Sql(f"SELECT pk FROM search_index WHERE {indexed.text}", indexed.values)  # noqa: S608
+        pks = {int(row.pk) for row in ask(self._asked(), found_by)}
         column = {"Patient": "patient", "Encounter": "encounter"}.get(kind)
         if column:
             query = Sql(f"SELECT pk FROM observation WHERE {column} = ?", (ident,))  # noqa: S608
@@ -216,6 +215,10 @@ class Reader:
         if found is None:
             raise self._missing(kind, ident)
         return found
+
+    def ages(self) -> Iterator[Age]:
+        """When each patient was last seen, and how much is kept of them."""
+        return ages(self._asked())
 
     def _present(self, stored: Stored | None, kind: str, ident: str, which: str = "") -> Stored:
         if stored is None:

@@ -20,6 +20,7 @@ from service.web.body_limit import BodyLimit
 from service.web.corrections import affected_interactions, corrections_router
 from service.web.courses import courses_router
 from service.web.docs import docs_router
+from service.web.erasure import erasure_router
 from service.web.fhir.description import ERROR_ANSWER
 from service.web.fhir.interactions import routes
 from service.web.fhir.requests import BASE
@@ -85,6 +86,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(instruments_router(work, settings))
     app.include_router(orthoses_router(work, settings))
     app.include_router(corrections_router(work, settings))
+    app.include_router(erasure_router(work, settings))
     app.include_router(health_router(work))
     app.include_router(docs_router())
 
