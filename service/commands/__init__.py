@@ -11,11 +11,11 @@ from types import ModuleType
 import typer
 
 from service import settings
-from service.commands import acts, audit, definitions, entering, patients, serving
+from service.commands import acts, audit, definitions, entering, patients, serving, tables
 from service.commands.console import told
 from service.usecases.findings import use_findings
 
-MODULES: tuple[ModuleType, ...] = (serving, entering, patients, acts, definitions, audit)
+MODULES: tuple[ModuleType, ...] = (serving, entering, patients, acts, tables, definitions, audit)
 GROUPS = {"audit": "The trail of who did what."}
 
 app = typer.Typer(

@@ -6,12 +6,10 @@ The operation runs in the specification's R4 mode: at the system's level, the vi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from functools import partial
+from collections.abc import Iterable, Iterator
 from itertools import islice
 from tempfile import SpooledTemporaryFile
-from typing import IO, Annotated, Any
+from typing import IO, Annotated
 
 from fastapi import APIRouter, Path, Request, Response
 from starlette.responses import StreamingResponse
@@ -19,7 +17,7 @@ from starlette.responses import StreamingResponse
 from service.errors import NotAcceptable
 from service.exchange.views.codebook import codebook
 from service.exchange.views.formats import FORMATS, Format, format_of
-from service.exchange.views.parquet import Typed
+from service.exchange.views.runnable import Runnable
 from service.exchange.views.shipped import find_table, tables
 from service.fhir import text
 from service.fhir.text import Json
@@ -57,16 +55,6 @@ _SCHEMA: Json = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class _Runnable:
-    """A view that can be run: over which type, giving which columns, and how."""
-
-    kind: str
-    columns: Sequence[Typed]
-    rows: Callable[[Iterable[Json]], Iterator[dict[str, Any]]]
-    narrowing: tuple[tuple[str, str], ...] = ()
-
-
 def views_router(work: Work) -> APIRouter:
     """The routes `/fhir/$viewdefinition-run`, `/views`, `/views/{name}` and `/views/{name}/codebook`."""
     router = APIRouter(tags=["Tables"])
@@ -95,7 +83,7 @@ def views_router(work: Work) -> APIRouter:
         chosen = format_of(asked.format) if asked.format else form
 
         def job(reader: Reader) -> IO[bytes]:
-            runnable = _runnable(asked)
+            runnable = Runnable.of(asked.table or asked.definition)
             if asked.resources is not None:
                 given = asked.resources
                 return permitted(actor, lambda: _write(asked, runnable, chosen, given))
@@ -150,18 +138,7 @@ def _format_in(request: Request) -> Format:
     return FORMATS["ndjson"]
 
 
-def _runnable(asked: Asked) -> _Runnable:
-    if asked.table is not None:
-        table = asked.table
-        return _Runnable(table.resource, table.columns, table.rows, table.narrowing)
-    from service.exchange.views.definition import read_view
-    from service.exchange.views.runner import rows
-
-    view = read_view(asked.definition)
-    return _Runnable(view.resource, view.columns, partial(rows, view))
-
-
-def _write(asked: Asked, runnable: _Runnable, chosen: Format, resources: Iterable[Json]) -> IO[bytes]:
+def _write(asked: Asked, runnable: Runnable, chosen: Format, resources: Iterable[Json]) -> IO[bytes]:
     """The rows in a file of their own, rewound: in memory as long as they are few."""
     rows = islice(runnable.rows(resources), asked.limit)
     file: IO[bytes] = SpooledTemporaryFile(_IN_MEMORY)  # noqa: SIM115 - closed once it has been sent

@@ -8,17 +8,28 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from importlib.metadata import version
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.domain.metrics import METRICS
 from service.exchange.views.column import TableColumn
 from service.exchange.views.table import Table
 from service.fhir.text import Json
 
-COLUMNS = (
-    "table", "column", "type", "meaning", "unit", "coding", "values", "missing", "kind", "formula", "path",
+
+class Listed(NamedTuple):
+    """A column of a codebook that is itself a table."""
+
+    name: str
+    type: str = "string"
+    collection: bool = False
+
+
+COLUMNS = tuple(
+    Listed(name)
+    for name in (
+        "table", "column", "type", "meaning", "unit", "coding", "values", "missing", "kind", "formula", "path",
+    )
 )  # fmt: skip
-"""The columns of a codebook that is itself a table."""
 
 
 def codebook(tables: Iterable[Table]) -> Json:
@@ -38,7 +49,7 @@ def codebook_rows(tables: Iterable[Table]) -> Iterator[dict[str, Any]]:
         for column in table.columns:
             told = _column(column)
             told["values"] = "; ".join(f"{code}: {words}" for code, words in column.values.items())
-            yield {name: told.get(name, "") or None for name in COLUMNS} | {"table": table.name}
+            yield {"table": table.name} | {each.name: told[each.name] or None for each in COLUMNS[1:]}
 
 
 def _described(table: Table) -> Json:
