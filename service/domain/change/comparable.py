@@ -91,7 +91,7 @@ class Trajectory:
     points: tuple[Point, ...]
     errors: tuple[PublishedError, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
-    codes: frozenset[str] = frozenset()
+    codes: tuple[str, ...] = ()
     scale: Literal["amount", "rank"] = "amount"
     is_metric: bool = False
     notes: tuple[str, ...] = ()

@@ -74,7 +74,7 @@ class _Name:
     measure: str
     title: str
     better: Better
-    codes: frozenset[str]
+    codes: tuple[str, ...]
     notes: tuple[str, ...] = ()
 
 
@@ -125,8 +125,8 @@ def _kind_name(line: Sequence[Measurement]) -> _Name:
     return _Name(kind.code(first.axes), kind.display(first.axes), better, _codes(line))
 
 
-def _codes(line: Sequence[Measurement]) -> frozenset[str]:
-    return frozenset(KINDS[m.kind].code(m.axes) for m in line)
+def _codes(line: Sequence[Measurement]) -> tuple[str, ...]:
+    return tuple(sorted({KINDS[m.kind].code(m.axes) for m in line}))
 
 
 def _point(measurement: Measurement, direction: Direction | None, states: Sequence[PartState]) -> Found:

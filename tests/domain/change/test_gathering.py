@@ -21,7 +21,7 @@ def test_both_names_of_an_end_make_one_line_of_signed_positions(visits) -> None:
     (line,) = trajectories(visits.readings)
     assert (line.measure, line.unit, line.better) == ("extension-position", "deg", "more")
     assert [p.value for p in line.points] == [-20, 0]
-    assert line.codes == {"extension-deficit-active-free"}
+    assert line.codes == ("extension-deficit-active-free",)
     visits.end("right-index-pip", "hyperextension", "5", 9)
     (line,) = trajectories(visits.readings)
     assert [p.value for p in line.points] == [-20, 0, 5]
