@@ -11,13 +11,14 @@ from rich.text import Text
 
 from service.domain.error import PublishedError
 from service.domain.field import UNKNOWN
+from service.domain.hands import Hand, Measure
 from service.domain.kinds import KINDS
 from service.domain.line import Line
 from service.domain.measurement import ABSENT_REASONS, Coded, Measurement, Quantity
 from service.domain.metric import Missing, Result
 from service.domain.metrics import METRICS
 from service.domain.reading import Reading
-from service.domain.summary import Hand, PatientSummary
+from service.domain.summary import PatientSummary
 from service.domain.units import UNITS
 from service.errors import Issue
 from service.usecases.import_report import Report
@@ -147,11 +148,18 @@ def _print_hand(console: Console, hand: Hand, footnotes: Footnotes) -> None:
     }
     console.print(f"\n[bold]{hand.side} hand[/bold] ({roles[hand.role]})")
     motion = [m for measures in hand.digits.values() for m in measures]
-    for measure in (*motion, *hand.grip, *hand.touch, *hand.touch_zones):
-        name = f"{measure.site.part.name}, {METRICS[measure.metric].title.lower()}"
+    for measure in (*motion, *hand.limb, *hand.grip, *hand.touch, *hand.touch_zones):
+        name = _name(measure)
         _print_line(console, name, measure.main, measure.note, footnotes)
         for state, line in measure.apart.items():
             _print_line(console, f"{name}, {state.replace('-', ' ')}", line, "", footnotes)
+
+
+def _name(measure: Measure) -> str:
+    """What a line is about: the part with its metric, or with its arc and mode where it has several."""
+    if measure.of:
+        return f"{measure.site.part.name}, {measure.of.replace('-', ' to ', 1).replace('-', ' ')}"
+    return f"{measure.site.part.name}, {METRICS[measure.metric].title.lower()}"
 
 
 def _print_line(console: Console, name: str, line: Line | Missing, note: str, footnotes: Footnotes) -> None:
@@ -169,7 +177,10 @@ def _print_line(console: Console, name: str, line: Line | Missing, note: str, fo
     errors = "; ".join(_error(e, footnotes) for e in line.change.errors) or "error not published"
     other = line.now_of_reference
     of_other = "" if isinstance(other, Missing) or other.is_missing else f"; {_shown(other)} of the other hand"
-    _indented(console, 2, f"{name}: start {_shown(line.start)}, now {_shown(line.now)}; {moved} ({errors}){of_other}")
+    values = f"start {_shown(line.start)}, now {_shown(line.now)}; {moved}"
+    if line.start is line.now:
+        values = f"{_shown(line.now)}, measured at one visit"
+    _indented(console, 2, f"{name}: {values} ({errors}){of_other}")
     if line.now.parts:
         _indented(console, 6, "now: " + "; ".join(_part(part, line.now) for part in line.now.parts))
     elif line.now.inputs:

@@ -6,18 +6,22 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.domain.anatomy import Site
-from service.domain.course import Elapsed, Injury, Operation, elapsed
+from service.domain.course import Course, Elapsed, Injury, Operation, elapsed
 from service.domain.precautions import Precaution, touching
 
 
 @dataclass(frozen=True, slots=True)
 class Background:
-    """What is known of one patient beside the readings, seen on the day `on`."""
+    """What is known of one patient beside the readings, seen on the day `on`.
+
+    `course` is the open course of therapy, else the one that ended last.
+    """
 
     on: date
     injuries: tuple[Injury, ...] = ()
     operations: tuple[Operation, ...] = ()
     precautions: tuple[Precaution, ...] = ()
+    course: Course | None = None
 
     def precautions_at(self, site: Site) -> tuple[Precaution, ...]:
         """The precautions in force on the day that touch a site."""

@@ -16,7 +16,8 @@ class Course:
     """One patient's course of therapy.
 
     `affected` are the sides under treatment. `reference` is the side that a clinician marked as fit to be compared
-    with, or empty: hands are not always a pair of twins. `dominant` is empty where it was not recorded.
+    with, or empty: hands are not always a pair of twins. `dominant` is empty where it was not recorded. `until` is the
+    last day of a course that ended. The end of a course ends no precaution: each has an end of its own.
     """
 
     patient: str
@@ -26,6 +27,15 @@ class Course:
     dominant: Side | None = None
     reason: str = ""
     id: str = ""
+    until: date | None = None
+
+
+def require_lawful_course(course: Course) -> None:
+    """Raises `Invalid` for a course that ends before it begins."""
+    if course.until and course.until < course.since:
+        message = "The course ends before it begins."
+        until, expected = course.until.isoformat(), f"{course.since.isoformat()} or later"
+        raise Invalid(Issue("value", message, "until", until, "order-of-days", expected))
 
 
 ZONES: dict[str, Term] = terms(

@@ -8,9 +8,12 @@ error of a sum or a difference is never made from the errors of its parts.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Literal
+
+from service.domain.measurement import Quantity
+from service.domain.units import UNITS, convert
 
 NOT_PUBLISHED = "not published"
 
@@ -21,7 +24,8 @@ class PublishedError:
 
     `statistic` is SEM (standard error of measurement) or MDC (minimal detectable change). `low` to `high` is the
     range printed, in `unit`; both are equal where one value is. `level` is the confidence of an MDC, empty for an SEM.
-    `holds_for` names the conditions of a result that the study had, where they leave others out.
+    `holds_for` names the conditions of a result that the study had, where they leave others out; `above` and `up_to`
+    bound the values, in `unit`, that it was found for.
     """
 
     statistic: Literal["SEM", "MDC"]
@@ -35,6 +39,17 @@ class PublishedError:
     source: str
     status: Literal["published", "from memory"] = "published"
     holds_for: Mapping[str, str] = field(default_factory=dict)
+    above: Decimal | None = None
+    up_to: Decimal | None = None
+
+    def covers(self, value: Quantity | None) -> bool:
+        """Whether it was found for values like this one; an error found for some values covers no unknown one."""
+        if self.above is None and self.up_to is None:
+            return True
+        if value is None or UNITS[value.unit].dimension != UNITS[self.unit].dimension:
+            return False
+        number = convert(value.number, value.unit, self.unit)
+        return (self.above is None or number > self.above) and (self.up_to is None or number <= self.up_to)
 
 
 def _error(
@@ -71,6 +86,16 @@ _HAND_INJURIES = (
     "Schreuders et al., as cited by Bai et al. 2019, doi 10.1186/s12891-019-2623-z",
 )
 
+_LIMIT = Decimal(20)
+"""The grip, in kgf, at which the patients of Bai et al. were parted."""
+
+
+def _grip(statistic: Literal["SEM", "MDC"], weak: str, stronger: str) -> tuple[PublishedError, PublishedError]:
+    below = _error(statistic, weak, "kgf", _WEAK, summary_rule="mean-of-trials")
+    beyond = _error(statistic, stronger, "kgf", _STRONGER, summary_rule="mean-of-trials")
+    return replace(below, up_to=_LIMIT), replace(beyond, above=_LIMIT)
+
+
 ERRORS: dict[str, tuple[PublishedError, ...]] = {
     "joint-motion": (_error("SEM", "2.4-4.9", "deg", _STUDENTS),),
     "arc-of-motion": (
@@ -78,16 +103,14 @@ ERRORS: dict[str, tuple[PublishedError, ...]] = {
         _error("MDC", "12-30", "deg", _TWO_DAYS, mode="active", orthosis_state="free"),
     ),
     "grip-summary": (
-        _error("SEM", "1.8", "kgf", _WEAK, summary_rule="mean-of-trials"),
-        _error("MDC", "4.9", "kgf", _WEAK, summary_rule="mean-of-trials"),
-        _error("SEM", "1.8", "kgf", _STRONGER, summary_rule="mean-of-trials"),
-        _error("MDC", "5.1", "kgf", _STRONGER, summary_rule="mean-of-trials"),
+        *_grip("SEM", "1.8", "1.8"),
+        *_grip("MDC", "4.9", "5.1"),
         _error("MDC", "61", "N", _HAND_INJURIES),
     ),
 }
 """By name of the kind or metric. Kilograms printed for a dynamometer are read as the force they show, kgf."""
 
 
-def errors_of(name: str, conditions: Mapping[str, str]) -> tuple[PublishedError, ...]:
-    """The published errors of a kind or metric under these conditions; none where none is fit for use."""
-    return tuple(e for e in ERRORS.get(name, ()) if e.holds_for.items() <= conditions.items())
+def errors_of(name: str, conditions: Mapping[str, str], value: Quantity | None = None) -> tuple[PublishedError, ...]:
+    """The published errors of a kind or metric under these conditions and at this value; none where none fits."""
+    return tuple(e for e in ERRORS.get(name, ()) if e.holds_for.items() <= conditions.items() and e.covers(value))

@@ -1,34 +1,29 @@
-"""Goals: what somebody wants to reach by when, and how far a reading is from it, error included.
-
-Nothing here says that a goal is good, or what should be done about it. Where the distance to the target lies within
-the published error of the measure, whether it is reached cannot be told.
-"""
+"""Goals: what somebody wants to reach by when. Nothing here says that a goal is good, or what follows from it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import date
-from decimal import Decimal
 from typing import Literal
 
 from service.domain.anatomy import Site
-from service.domain.error import PublishedError, errors_of
 from service.domain.kinds import KINDS
-from service.domain.measurement import Better, Measurement, MeasurementKind, Quantity
+from service.domain.measurement import Better, MeasurementKind, Quantity
+from service.domain.metric import Metric
+from service.domain.metrics import METRICS
 from service.domain.units import UNITS, convert
-from service.domain.values import score_of
 from service.errors import Invalid, Issue
-
-Reached = Literal["reached", "not-reached", "within-error", "no-reading"]
 
 
 @dataclass(frozen=True, slots=True)
 class Goal:
     """One goal: a measure at a site, the target and the day by which it is wanted, and whose goal it is.
 
-    `code` is what is measured, as the code of a reading (`flexion-active-free`). `activity` names the patient's own
-    activity where that is rated from 0 to 10. `better` says on which side of the target the goal lies.
+    What is measured is named by `code`, the code of a reading (`flexion-active-free`), or by `metric`, the name of a
+    metric (`total-active-motion`), never by both; `conditions` are answers that a result of the metric must have where
+    a site has several (`arc`, `mode`, `handle_position`). `activity` names the patient's own activity where that is
+    rated from 0 to 10. `better` says on which side of the target the goal lies.
     """
 
     what: str
@@ -41,23 +36,8 @@ class Goal:
     better: Better = "more"
     activity: str = ""
     id: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Achievement:
-    """How a goal stands: the reading it rests on, how much is missing, and the errors that were published.
-
-    `missing` is what is still to be gained in the unit of the target, 0 or below where the target is reached. `error`
-    is the largest published error used: a target that is nearer than this cannot be told from reached.
-    """
-
-    goal: Goal
-    reached: Reached
-    reading: Measurement | None = None
-    missing: Quantity | None = None
-    error: Quantity | None = None
-    errors: tuple[PublishedError, ...] = ()
-    note: str = ""
+    metric: str = ""
+    conditions: Mapping[str, str] = field(default_factory=dict)
 
 
 def kind_of_code(code: str) -> tuple[MeasurementKind, Mapping[str, str]]:
@@ -75,63 +55,25 @@ def better_of(code: str) -> Better:
     return kind.better(axes)
 
 
-def achievement_of(goal: Goal, measurements: Iterable[Measurement]) -> Achievement:
-    """How a goal stands at the latest reading of its measure at its site that has a number."""
-    kind, _ = kind_of_code(goal.code)
-    found = [m for m in measurements if _is_about(goal, kind, m) and score_of(kind, m) is not None]
-    if not found:
-        return Achievement(goal, "no-reading", note="There is no reading of this measure at this site.")
-    last = max(found, key=lambda m: m.circumstances.taken)
-    missing = _missing(goal, kind, last)
-    errors = tuple(e for e in errors_of(kind.name, {**last.axes, **last.context}) if _fits(e, goal))
-    largest = max((convert(e.high, e.unit, goal.target.unit) for e in errors), default=None)
-    note = "" if errors else "The error of this measure is not published: a small distance may be error."
-    error = None if largest is None else Quantity(largest, goal.target.unit)
-    return Achievement(goal, _reached(missing, largest), last, Quantity(missing, goal.target.unit), error, errors, note)
-
-
-def _is_about(goal: Goal, kind: MeasurementKind, measurement: Measurement) -> bool:
-    return (
-        measurement.kind == kind.name
-        and kind.code(measurement.axes) == goal.code
-        and measurement.site == goal.site
-        and measurement.circumstances.status not in ("entered-in-error", "cancelled")
-        and (not goal.activity or measurement.answer("activity").casefold() == goal.activity.casefold())
-    )
-
-
-def _missing(goal: Goal, kind: MeasurementKind, last: Measurement) -> Decimal:
-    number = score_of(kind, last)
-    assert number is not None  # noqa: S101 - only readings with a number or a rank are kept
-    unit = last.value.unit if isinstance(last.value, Quantity) else goal.target.unit
-    here = convert(number, unit, goal.target.unit)
-    return here - goal.target.number if goal.better == "less" else goal.target.number - here
-
-
-def _fits(error: PublishedError, goal: Goal) -> bool:
-    return error.status == "published" and UNITS[error.unit].dimension == UNITS[goal.target.unit].dimension
-
-
-def _reached(missing: Decimal, error: Decimal | None) -> Reached:
-    if error is not None and abs(missing) < error:
-        return "within-error"
-    return "reached" if missing <= 0 else "not-reached"
+def metric_of_goal(name: str) -> Metric:
+    """The metric that a goal names. Raises `Invalid` for one that is none, or whose results are no numbers."""
+    metric = METRICS.get(name)
+    if metric is None or metric.values:
+        numbers = [each.name for each in METRICS.values() if not each.values]
+        message = f"'{name}' is not a metric that gives a number."
+        raise Invalid(Issue("value", message, "metric", name, "known-metric", "one of " + ", ".join(numbers)))
+    return metric
 
 
 def require_lawful_goal(goal: Goal) -> None:
     """Raises `Invalid` for a goal whose measure is none or is not taken there, whose unit or target cannot be."""
-    kind, axes = kind_of_code(goal.code)
-    issues = []
-    if goal.site not in kind.places or not kind.placed(goal.site, axes):
-        message = f"{kind.display(axes)} is not measured at the {goal.site.name}."
-        issues.append(Issue("value", message, "site", goal.site.code, "site-of-kind", "a site of this measure"))
-    units = kind.units or ("{score}",)
-    if goal.target.unit not in units:
-        expected = "one of " + ", ".join(units)
-        message = f"{kind.title} is not measured in this unit."
-        issues.append(Issue("value", message, "target.unit", goal.target.unit, "unit-of-kind", expected))
-    else:
-        issues += _beyond(goal, kind, axes)
+    if bool(goal.code) == bool(goal.metric):
+        message = "A goal names the code of a reading or a metric, one of the two."
+        raise Invalid(Issue("required", message, "code", goal.code, "one-measure", "a code or a metric"))
+    issues = [*(_of_metric(goal) if goal.metric else _of_reading(goal))]
+    if goal.target.number < 0:
+        value = str(goal.target.number)
+        issues.append(Issue("value", "A target is 0 or more.", "target.value", value, "not-negative", "0 or more"))
     if goal.due and goal.since and goal.due < goal.since:
         message = "The goal is due before it was set."
         issues.append(Issue("value", message, "due", goal.due.isoformat(), "order-of-days", "a later day"))
@@ -142,10 +84,40 @@ def require_lawful_goal(goal: Goal) -> None:
         raise Invalid(*issues)
 
 
+def _of_metric(goal: Goal) -> Iterator[Issue]:
+    """A metric without a unit keeps that of its readings, which are forces."""
+    metric, unit = metric_of_goal(goal.metric), goal.target.unit
+    dimension = UNITS[metric.unit].dimension if metric.unit else "force"
+    if unit not in UNITS or UNITS[unit].dimension != dimension:
+        able = [code for code, each in UNITS.items() if each.dimension == dimension]
+        message = f"{metric.title} is not given in this unit."
+        yield Issue("value", message, "target.unit", unit, "unit-of-metric", "one of " + ", ".join(able))
+    if goal.activity:
+        message = "An activity is rated, not computed."
+        yield Issue("value", message, "activity", goal.activity, "activity-of-rating", "no activity")
+
+
+def _of_reading(goal: Goal) -> Iterator[Issue]:
+    kind, axes = kind_of_code(goal.code)
+    if goal.site not in kind.places or not kind.placed(goal.site, axes):
+        message = f"{kind.display(axes)} is not measured at the {goal.site.name}."
+        yield Issue("value", message, "site", goal.site.code, "site-of-kind", "a site of this measure")
+    if goal.conditions:
+        message = "Only a metric has conditions: the code of a reading says them all."
+        yield Issue("value", message, "conditions", ", ".join(goal.conditions), "conditions-of-metric", "none")
+    units = kind.units or ("{score}",)
+    if goal.target.unit not in units:
+        expected = "one of " + ", ".join(units)
+        yield Issue(
+            "value", f"{kind.title} is not measured in this unit.", "target.unit", goal.target.unit, "unit-of-kind",
+            expected,
+        )  # fmt: skip
+    else:
+        yield from _beyond(goal, kind, axes)
+
+
 def _beyond(goal: Goal, kind: MeasurementKind, axes: Mapping[str, str]) -> Iterable[Issue]:
     limits, target = kind.bounds(goal.site, axes), goal.target
-    if target.number < 0:
-        yield Issue("value", "A target is 0 or more.", "target.value", str(target.number), "not-negative", "0 or more")
     if limits is None or UNITS[limits.unit].dimension != UNITS[target.unit].dimension:
         return
     if convert(target.number, target.unit, limits.unit) > limits.hard:

@@ -22,7 +22,10 @@ _TREATMENT_ORDER = ("before", "unknown", "after")
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """Now minus start, in the unit of now; or why there is none. `comparison` tells what changed around the two."""
+    """Now minus start, in the unit of now; or why there is none. `comparison` tells what changed around the two.
+
+    `errors` are those published for a value like either end's.
+    """
 
     amount: Quantity | Missing
     comparison: Comparison
@@ -79,7 +82,8 @@ def _change(start: Result, now: Result) -> Change:
         return Change(Missing("no-amount", "A category has no amount of change."), comparison, now.errors)
     unit = now.value.unit
     amount = now.value.number - convert(start.value.number, start.value.unit, unit)
-    return Change(Quantity(amount, unit), comparison, now.errors)
+    errors = (*now.errors, *(e for e in start.errors if e not in now.errors))
+    return Change(Quantity(amount, unit), comparison, errors)
 
 
 def compare_results(earlier: Result, later: Result) -> Comparison:

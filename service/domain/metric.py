@@ -153,7 +153,7 @@ class Metric:
             parts=tuple(parts),
             parameters=dict(parameters or {}),
             notes=tuple(dict.fromkeys((*notes, *([self.caveat] if self.caveat else [])))),
-            errors=errors_of(self.name, conditions),
+            errors=errors_of(self.name, conditions, value if isinstance(value, Quantity) else None),
             counts=dict(counts or {}),
         )
 

@@ -6,7 +6,7 @@ from datetime import date
 from decimal import Decimal
 
 from service.domain.anatomy import LEVELS, SIDES, STATES, PartState, Side, site_of_code
-from service.domain.course import Course
+from service.domain.course import Course, require_lawful_course
 from service.domain.measurement import Quantity
 from service.domain.terms import Term
 from service.errors import Invalid, Issue
@@ -38,9 +38,9 @@ def to_episode_of_care(course: Course) -> Json:
         "resourceType": "EpisodeOfCare",
         "meta": {"profile": [COURSE_PROFILE]},
         "extension": [{"url": url, "valueCode": side} for url, side in sides],
-        "status": "active",
+        "status": "finished" if course.until else "active",
         "patient": {"reference": course.patient},
-        "period": {"start": course.since.isoformat()},
+        "period": {"start": course.since.isoformat(), **({"end": course.until.isoformat()} if course.until else {})},
     }
     if course.reason:
         found["type"] = [{"text": course.reason}]
@@ -48,21 +48,29 @@ def to_episode_of_care(course: Course) -> Json:
 
 
 def from_episode_of_care(resource: Json) -> Course:
-    """The course an EpisodeOfCare of our profile states."""
+    """The course an EpisodeOfCare of our profile states. Raises `Invalid` for an unlawful one."""
 
     def of(url: str) -> tuple[Side, ...]:
         given = [str(e.get("valueCode")) for e in resource.get("extension") or [] if e.get("url") == url]
         return tuple(side for side in SIDES if side in given)
 
-    return Course(
+    period = resource.get("period") or {}
+    ends = resource.get("status") == "finished" or "end" in period
+    made = Course(
         patient=str(resource["patient"]["reference"]),
-        since=_day((resource.get("period") or {}).get("start"), "period.start", "A course needs the day it began."),
+        since=_day(period.get("start"), "period.start", "A course needs the day it began."),
         affected=of(AFFECTED),
         reference=next(iter(of(REFERENCE)), None),
         dominant=next(iter(of(DOMINANT)), None),
         reason=str((resource.get("type") or [{}])[0].get("text", "")),
         id=str(resource.get("id", "")),
+        until=_day(period.get("end"), "period.end", "A course that ended needs its last day.") if ends else None,
     )
+    if made.until and resource.get("status") == "active":
+        message = "A course that has its last day is finished."
+        raise Invalid(Issue("value", message, "status", "active", "end-of-course", "finished, or no end"))
+    require_lawful_course(made)
+    return made
 
 
 def to_condition(state: PartState, patient: str) -> Json:

@@ -91,6 +91,17 @@ GOAL_BETTER = Extension(
 GOAL_ACTIVITY = Extension(
     plans.GOAL_ACTIVITY, "Activity of a goal", "The patient's own activity that is rated.", "Goal", "string"
 )
+GOAL_CONDITION = Extension(
+    plans.GOAL_CONDITION,
+    "Condition of a goal",
+    "What a result must have been taken under to count for the goal, where a metric has several at one site.",
+    "Goal",
+    most="*",
+    parts=(
+        Part("name", "Which condition", "string", least=1),
+        Part("answer", "What it must be", "string", least=1),
+    ),
+)
 PURPOSE = Extension(
     media.PURPOSE,
     "Purpose consented to",

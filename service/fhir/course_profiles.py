@@ -56,7 +56,12 @@ def _rules(url: str, **expressions: tuple[str, str]) -> Change:
 
 
 def _course() -> Iterator[Change]:
-    yield _rules(course.COURSE_PROFILE, start=("A course has the day on which it began", "period.start.exists()"))
+    yield _rules(
+        course.COURSE_PROFILE,
+        start=("A course has the day on which it began", "period.start.exists()"),
+        end=("A finished course has its last day", "status = 'finished' implies period.end.exists()"),
+        open=("An active course has no last day", "status = 'active' implies period.end.empty()"),
+    )
     yield from narrowed("EpisodeOfCare", own.AFFECTED, own.REFERENCE, own.DOMINANT)
     yield person("EpisodeOfCare.patient", "Whose course it is")
     yield "EpisodeOfCare.period", {"min": 1}
@@ -122,10 +127,10 @@ def _precaution() -> Iterator[Change]:
 
 def _goal() -> Iterator[Change]:
     yield _rules(plans.GOAL_PROFILE, named=("The goal is said in words", "description.text.exists()"))
-    yield from narrowed("Goal", own.GOAL_SITE, own.GOAL_ACTIVITY, required=(own.GOAL_BETTER,))
+    yield from narrowed("Goal", own.GOAL_SITE, own.GOAL_ACTIVITY, own.GOAL_CONDITION, required=(own.GOAL_BETTER,))
     yield person("Goal.subject", "Whose goal it is")
     yield "Goal.target", {"min": 1, "max": "1"}
-    yield "Goal.target.measure", {**bound("observation-code", "What is measured"), "min": 1}
+    yield "Goal.target.measure", {**bound("goal-measure", "What is measured"), "min": 1}
     yield "Goal.target.detail[x]", {"short": "The target", "min": 1, "type": [{"code": "Quantity"}]}
 
 

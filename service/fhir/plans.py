@@ -7,12 +7,14 @@ from decimal import Decimal
 from typing import get_args
 
 from service.domain.anatomy import PERSON, Site, site_of_code
-from service.domain.goals import Goal, kind_of_code, require_lawful_goal
+from service.domain.goals import Goal, kind_of_code, metric_of_goal, require_lawful_goal
 from service.domain.measurement import Better, Quantity
 from service.domain.precautions import Precaution, require_lawful_precaution
+from service.domain.terms import Term
 from service.errors import Invalid, Issue
 from service.fhir.canonical import profile
 from service.fhir.course import status_concept
+from service.fhir.derived import METRIC_SYSTEM
 from service.fhir.observation import OBSERVATION_CODE, SITE_SYSTEM, concept, quantity
 from service.fhir.reading import code_in
 from service.fhir.text import Json
@@ -20,7 +22,9 @@ from service.fhir.text import Json
 PRECAUTION_PROFILE, GOAL_PROFILE = profile("precaution"), profile("goal")
 PLACE, KIND, MOTION, MODE = (profile(f"precaution-{name}") for name in ("place", "kind", "motion", "mode"))
 ENDED_BY = profile("precaution-ended-by")
-GOAL_SITE, GOAL_BETTER, GOAL_ACTIVITY = (profile(f"goal-{name}") for name in ("site", "better", "activity"))
+GOAL_SITE, GOAL_BETTER, GOAL_ACTIVITY, GOAL_CONDITION = (
+    profile(f"goal-{name}") for name in ("site", "better", "activity", "condition")
+)
 
 
 def to_flag(precaution: Precaution, patient: str) -> Json:
@@ -74,15 +78,17 @@ def from_flag(resource: Json) -> Precaution:
 
 def to_goal(goal: Goal, patient: str) -> Json:
     """The Goal that states what is wanted."""
-    kind, _ = kind_of_code(goal.code)
     extension: list[Json] = [] if goal.site.key == PERSON else [
         {"url": GOAL_SITE, "valueCodeableConcept": concept(SITE_SYSTEM, goal.site.term)}
     ]  # fmt: skip
     extension.append({"url": GOAL_BETTER, "valueCode": goal.better})
     if goal.activity:
         extension.append({"url": GOAL_ACTIVITY, "valueString": goal.activity})
+    for name, answer in goal.conditions.items():
+        parts = [{"url": "name", "valueString": name}, {"url": "answer", "valueString": answer}]
+        extension.append({"url": GOAL_CONDITION, "extension": parts})
     target: Json = {
-        "measure": concept(OBSERVATION_CODE, kind.concepts[goal.code][0]),
+        "measure": _measure(goal),
         "detailQuantity": quantity(goal.target),
     }
     if goal.due:
@@ -98,6 +104,14 @@ def to_goal(goal: Goal, patient: str) -> Json:
         "target": [target],
         **({"expressedBy": {"reference": patient}} if goal.whose == "patient" else {}),
     }
+
+
+def _measure(goal: Goal) -> Json:
+    if goal.metric:
+        metric = metric_of_goal(goal.metric)
+        return concept(METRIC_SYSTEM, Term(metric.name, metric.title))
+    kind, _ = kind_of_code(goal.code)
+    return concept(OBSERVATION_CODE, kind.concepts[goal.code][0])
 
 
 def from_goal(resource: Json) -> Goal:
@@ -117,9 +131,19 @@ def from_goal(resource: Json) -> Goal:
         better=_better(extensions),
         activity=str((extensions.get(GOAL_ACTIVITY) or {}).get("valueString", "")),
         id=str(resource.get("id", "")),
+        metric=code_in(target.get("measure"), METRIC_SYSTEM),
+        conditions=_conditions(resource),
     )
     require_lawful_goal(made)
     return made
+
+
+def _conditions(resource: Json) -> dict[str, str]:
+    stated = [e for e in resource.get("extension") or [] if e.get("url") == GOAL_CONDITION]
+    pairs = [{part.get("url"): part for part in each.get("extension") or []} for each in stated]
+    return {
+        str(p.get("name", {}).get("valueString", "")): str(p.get("answer", {}).get("valueString", "")) for p in pairs
+    }
 
 
 def _better(extensions: dict[str, Json]) -> Better:

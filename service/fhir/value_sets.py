@@ -12,6 +12,7 @@ from service.domain.measurement import ABSENT_REASONS, MeasurementKind
 from service.domain.terms import Term, by_code
 from service.domain.units import UNITS
 from service.fhir.canonical import UCUM
+from service.fhir.derived import METRIC_SYSTEM
 from service.fhir.observation import ABSENT_SYSTEM, LOCAL_ABSENT, OBSERVATION_CODE, SITE_SYSTEM, value_system
 from service.fhir.published import definition
 from service.fhir.terminology import LOCAL_ABSENT_SYSTEM, code_terms, hyphened, panel_terms, sites_of, systems
@@ -40,6 +41,12 @@ def _choices() -> Iterator[Choice]:
             (ABSENT_SYSTEM, tuple(Term(r, "") for r in ABSENT_REASONS if r not in LOCAL_ABSENT)),
             (LOCAL_ABSENT_SYSTEM, None),
         ),
+    )
+    yield Choice(
+        "goal-measure",
+        "What a goal is measured by",
+        "What is read, or what is computed from readings, on the way to a goal.",
+        ((OBSERVATION_CODE, None), (METRIC_SYSTEM, None)),
     )
     for kind in KINDS.values():
         yield from _choices_of(kind)

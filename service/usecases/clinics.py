@@ -12,12 +12,10 @@ from service.domain.actor import Actor
 from service.domain.anatomy import PartState
 from service.domain.course import Course
 from service.domain.orthosis import OrthosisEpisode
-from service.errors import Conflict, Issue
 from service.storage.records import Records, Writer
-from service.storage.stored import Stored
 from service.usecases.course_input import Details
 from service.usecases.course_record import record_details
-from service.usecases.courses import course_of, open_course, record_state
+from service.usecases.courses import open_course, record_state
 from service.usecases.import_report import Report
 from service.usecases.imports import Progress, Step, VisitOfFile, act, known_patient, run, visit_steps
 from service.usecases.orthoses import record_orthosis
@@ -100,7 +98,7 @@ def _take_patient(
     patient = known_patient(writer, actor, named, given.said, create_patients=create_patients)
     written = [patient]
     if given.course:
-        written.append(_open(writer, actor, replace(given.course, patient=patient.reference)))
+        written.append(open_course(writer, actor, replace(given.course, patient=patient.reference)))
     written += [record_state(writer, actor, patient.reference, state) for state in given.parts]
     written += record_details(writer, actor, patient.reference, given.details)
     for episode in given.orthoses:
@@ -113,12 +111,3 @@ def _take_patient(
             report.count_once(stored.reference, act(stored, began))
 
     return tell
-
-
-def _open(writer: Writer, actor: Actor, course: Course) -> Stored:
-    known = course_of(writer, actor, course.patient)
-    if known and replace(known, id="") != course:
-        message = "The record has this patient's course otherwise; what stands there is not overwritten."
-        expected = "the course as the record has it, or a change made in the record"
-        raise Conflict(Issue("conflict", message, "course", "", "course-of-record", expected))
-    return open_course(writer, actor, course)

@@ -10,7 +10,7 @@ from service.domain.anatomy import SIDES
 from service.domain.metric import Metric, Parameters, Result
 from service.storage.records import Reader
 from service.storage.stored import Stored
-from service.usecases.course_reading import course_of, states_of
+from service.usecases.course_reading import latest_course, states_of
 from service.usecases.readings import measurements_of
 
 WITHDRAWN = ("entered-in-error", "cancelled")
@@ -31,13 +31,14 @@ def compute(reader: Reader, patient: Stored, metrics: Iterable[Metric], asked: P
     readings, not_used = measurements_of(reader, patient.id)
     used = sorted((m for m in readings if m.circumstances.status not in WITHDRAWN), key=lambda m: m.circumstances.taken)
     states = states_of(reader, patient.reference)
-    parameters = _parameters(reader, patient, asked)
+    parameters = parameters_of(reader, patient, asked)
     results = tuple(result for metric in metrics for result in metric.compute(used, states, parameters))
     return Found(results, parameters, not_used)
 
 
-def _parameters(reader: Reader, patient: Stored, asked: Parameters) -> Parameters:
-    course = course_of(reader, patient.reference)
+def parameters_of(reader: Reader, patient: Stored, asked: Parameters) -> Parameters:
+    """What was asked for, completed with what the record knows of the person and of the latest course of therapy."""
+    course = latest_course(reader, patient.reference)
     reference = course.reference if course else None
     marked = frozenset(side for side in SIDES if reference and side != reference)
     person = patient.resource

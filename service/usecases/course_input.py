@@ -141,6 +141,12 @@ class PrecautionForm(Form):
         return precaution
 
 
+class CourseEndForm(Form):
+    """The last day of a course of therapy."""
+
+    until: Day
+
+
 class EndForm(Form):
     """The last day on which a precaution holds, and who said so."""
 
@@ -156,12 +162,14 @@ class TargetForm(Form):
 
 
 class GoalForm(Form):
-    """A goal: the code of a reading, where it is measured, and the target."""
+    """A goal: the code of a reading or the name of a metric, where it is measured, and the target."""
 
     what: Text
     whose: Literal["patient", "clinician"]
-    code: Text
     target: TargetForm
+    code: Text = ""
+    metric: Text = ""
+    conditions: dict[str, Text] = {}
     side: Literal["left", "right", "both", ""] = ""
     site: Text = "person"
     due: Day | None = None
@@ -179,8 +187,10 @@ class GoalForm(Form):
             target=Quantity(Decimal(self.target.value), self.target.unit),
             due=self.due,
             since=self.since,
-            better=self.better or better_of(self.code),
+            better=self.better or (better_of(self.code) if self.code else "unstated"),
             activity=self.activity,
+            metric=self.metric,
+            conditions=self.conditions,
         )
         require_lawful_goal(goal)
         return goal

@@ -77,7 +77,11 @@ def details_of(reader: Reader, patient: str) -> Details:
 def background_of(reader: Reader, patient: str, day: date) -> Background:
     """What a patient's results are read against on a day; `patient` is a reference."""
     return Background(
-        day, injuries_of(reader, patient), operations_of(reader, patient), precautions_of(reader, patient)
+        day,
+        injuries_of(reader, patient),
+        operations_of(reader, patient),
+        precautions_of(reader, patient),
+        latest_course(reader, patient),
     )
 
 
@@ -88,8 +92,19 @@ def states_of(reader: Reader, patient: str) -> tuple[PartState, ...]:
 
 def course_of(reader: Reader, patient: str) -> Course | None:
     """The patient's open course of therapy, or None; `patient` is a reference or an id."""
-    for stored in reader.of_patient(patient.removeprefix("Patient/"), "EpisodeOfCare"):
-        resource = stored.resource
-        if claims(resource, COURSE_PROFILE) and resource.get("status") == "active":
-            return from_episode_of_care(resource)
-    return None
+    return next((course for course in courses_of(reader, patient) if course.until is None), None)
+
+
+def latest_course(reader: Reader, patient: str) -> Course | None:
+    """The patient's open course, else the one that ended last: what was marked in it holds for its readings."""
+    every = courses_of(reader, patient)
+    return max(every, key=lambda course: (course.until is None, course.until or date.min), default=None)
+
+
+def courses_of(reader: Reader, patient: str) -> tuple[Course, ...]:
+    """The patient's courses of therapy, open or ended; `patient` is a reference or an id."""
+    return tuple(
+        from_episode_of_care(stored.resource)
+        for stored in reader.of_patient(patient.removeprefix("Patient/"), "EpisodeOfCare")
+        if claims(stored.resource, COURSE_PROFILE) and stored.resource.get("status") in ("active", "finished")
+    )

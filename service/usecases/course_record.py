@@ -6,10 +6,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
+from service.domain.achievement import Achievement, achievement_of
 from service.domain.actor import Actor
 from service.domain.anatomy import PartState, Site
 from service.domain.course import Course, Elapsed, Injury, Operation, Referral, elapsed
-from service.domain.goals import Achievement, Goal, achievement_of
+from service.domain.goals import Goal
+from service.domain.metric import Parameters
 from service.domain.picture import Picture
 from service.domain.precautions import Precaution, require_lawful_precaution
 from service.errors import Invalid, Issue
@@ -24,10 +26,11 @@ from service.fhir.plans import PRECAUTION_PROFILE, from_flag, to_flag, to_goal
 from service.fhir.text import Json
 from service.storage.records import Reader, Writer
 from service.storage.stored import Stored
+from service.usecases.computing import parameters_of
 from service.usecases.course_input import Details
-from service.usecases.course_reading import claiming, details_of, precautions_of
-from service.usecases.courses import course_of, states_of
+from service.usecases.course_reading import claiming, details_of, latest_course, precautions_of, states_of
 from service.usecases.doors import enter_operation
+from service.usecases.merged import record_of
 from service.usecases.readings import measurements_of
 from service.usecases.resources import create, update
 
@@ -40,8 +43,8 @@ def record_for(writer: Writer, actor: Actor, patient: str, record: Callable[[str
     Raises `Forbidden`, and `NotFound` or `Gone` for the patient.
     """
     with enter_operation(actor, "course-entry", patient) as door:
-        stored = writer.get("Patient", patient)
-        door.about(patient)
+        stored = record_of(writer, patient)
+        door.about(stored.id)
         return record(stored.reference)
 
 
@@ -113,8 +116,8 @@ def precautions_at(
 ) -> tuple[Minded, ...]:
     """What is to be minded before a reading: the precautions in force on a day, at a place where one is given."""
     with enter_operation(actor, "precautions", patient) as door:
-        stored = reader.get("Patient", patient)
-        door.about(patient)
+        stored = record_of(reader, patient)
+        door.about(stored.id)
         every = [p for p in precautions_of(reader, stored.reference) if p.in_force(day)]
         touching = (p for p in every if place is None or p.touches(place))
         return tuple(Minded(p, bool(kind) and kind in p.kinds) for p in touching)
@@ -130,7 +133,10 @@ class ReferralShown:
 
 @dataclass(frozen=True, slots=True)
 class CourseShown:
-    """A patient's course on one day: what is in force then, how long ago things happened, how the goals stand."""
+    """A patient's course on one day: what is in force then, how long ago things happened, how the goals stand.
+
+    `course` is the open one, else the one that ended last.
+    """
 
     on: date
     course: Course | None
@@ -148,24 +154,26 @@ class CourseShown:
 def show_course(reader: Reader, actor: Actor, patient: str, day: date) -> CourseShown:
     """Everything about a patient's course (by id) on a day. Raises `NotFound` or `Gone`."""
     with enter_operation(actor, "course", patient) as door:
-        stored = reader.get("Patient", patient)
-        door.about(patient)
-        return _shown(reader, actor, stored.reference, day)
+        stored = record_of(reader, patient)
+        door.about(stored.id)
+        return _shown(reader, stored, day)
 
 
-def _shown(reader: Reader, actor: Actor, patient: str, day: date) -> CourseShown:
-    details = details_of(reader, patient)
+def _shown(reader: Reader, stored: Stored, day: date) -> CourseShown:
+    patient = stored.reference
+    details, parts = details_of(reader, patient), states_of(reader, patient)
     readings = measurements_of(reader, patient)[0] if details.goals else []
+    parameters = parameters_of(reader, stored, Parameters())
     return CourseShown(
         on=day,
-        course=course_of(reader, actor, patient),
+        course=latest_course(reader, patient),
         injuries=details.injuries,
         operations=details.operations,
         elapsed=elapsed(details.injuries, details.operations, day),
         referrals=tuple(ReferralShown(each, each.leaves_out) for each in details.referrals),
         in_force=tuple(p for p in details.precautions if p.in_force(day)),
         other_precautions=tuple(p for p in details.precautions if not p.in_force(day)),
-        parts=states_of(reader, actor, patient),
-        goals=tuple(achievement_of(goal, readings) for goal in details.goals),
+        parts=parts,
+        goals=tuple(achievement_of(goal, readings, parts, parameters) for goal in details.goals),
         pictures=details.pictures,
     )

@@ -7,8 +7,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Query, Request, Response
-from pydantic import BaseModel, Field
+from fastapi import APIRouter, Query, Request, Response
 
 from service.domain.actor import Actor
 from service.domain.anatomy import Site, site
@@ -19,13 +18,13 @@ from service.settings import Settings
 from service.storage.records import Writer
 from service.storage.stored import Stored
 from service.usecases import form as forms
-from service.usecases.course_input import DETAILS, CourseForm, EndForm, PartForm
-from service.usecases.course_record import end_precaution, precautions_at, record_detail, record_for, show_course
+from service.usecases.course_input import DETAILS, CourseForm, PartForm
+from service.usecases.course_record import precautions_at, record_detail, record_for, show_course
 from service.usecases.courses import open_course, record_state
+from service.web.course_changes import PatientId, Recorded, add_changes, answered
 from service.web.fhir.answers import answer
 from service.web.fhir.negotiation import PLAIN_JSON
 from service.web.fhir.requests import (
-    BASE,
     Form,
     actor_of,
     checked_id,
@@ -38,7 +37,6 @@ from service.web.fhir.writing import body_of
 from service.web.form_schema import form_schema
 from service.web.work import Work
 
-PatientId = Annotated[str, Path(description="The patient's id.")]
 OnDay = Annotated[str, Query(alias="on", description="The day it is about, as 2026-03-02; today where none is given.")]
 _SAID = {
     "injuries": "an injury, or the illness that is treated",
@@ -82,13 +80,6 @@ _SHOWN: dict[int | str, dict[str, Any]] = {
 }
 
 
-class Recorded(BaseModel):
-    """What was written down."""
-
-    reference: str = Field(description="The resource that holds it.", examples=["Flag/1f0c"])
-    version: int = Field(description="Its version.")
-
-
 Recording = Callable[[Writer, Actor, str, Mapping[str, Any]], Stored]
 
 
@@ -119,7 +110,7 @@ def courses_router(work: Work, settings: Settings) -> APIRouter:
     router = APIRouter(prefix="/patients", tags=["Course of therapy"])
     for name, (said, form, record) in _RECORDED.items():
         _add(router, work, name, said, form, record)
-    _add_end(router, work)
+    add_changes(router, work)
     _add_shown(router, work, settings)
     return router
 
@@ -143,42 +134,7 @@ def _add(router: APIRouter, work: Work, name: str, said: str, form: type[forms.F
             with work.records.write(actor) as writer:
                 return record_for(writer, actor, ident, lambda subject: record(writer, actor, subject, document))
 
-        return _answered(await work.change(job), response)
-
-
-def _add_end(router: APIRouter, work: Work) -> None:
-    example = {"until": "2026-03-31", "by": "Dr Example (invented)"}
-    schema = {"application/json": {"schema": form_schema(EndForm), "example": example}}
-
-    @router.post(
-        "/{patient}/precautions/{precaution}/end",
-        summary="Say until when a precaution holds, and who said so.",
-        operation_id="end-precaution",
-        response_description="Written down, by now safely on disk.",
-        openapi_extra={"requestBody": {"required": True, "content": schema}},
-    )
-    async def end(
-        request: Request,
-        response: Response,
-        patient: PatientId,
-        precaution: Annotated[str, Path(description="The id of its Flag.")],
-    ) -> Recorded:
-        actor, ident, flag = actor_of(request), checked_id(patient), checked_id(precaution)
-        body = await body_of(request)
-
-        def job() -> Stored:
-            form = forms.filled(text.parse(body), EndForm)
-            with work.records.write(actor) as writer:
-                return record_for(
-                    writer, actor, ident, lambda who: end_precaution(writer, actor, who, flag, form.until, form.by)
-                )
-
-        return _answered(await work.change(job), response)
-
-
-def _answered(stored: Stored, response: Response) -> Recorded:
-    response.headers["location"] = f"{BASE}/{stored.reference}"
-    return Recorded(reference=stored.reference, version=stored.version)
+        return answered(await work.change(job), response)
 
 
 def _form(request: Request, *known: str) -> Form:

@@ -20,7 +20,7 @@ from service.usecases.instruments import (
     record_calibration,
     record_instrument,
 )
-from service.web.courses import Recorded
+from service.web.course_changes import Recorded
 from service.web.fhir.answers import answer
 from service.web.fhir.negotiation import PLAIN_JSON
 from service.web.fhir.requests import BASE, actor_of, checked_id, only_form

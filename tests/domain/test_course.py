@@ -8,21 +8,25 @@ from decimal import Decimal
 
 import pytest
 
+from service.domain.achievement import achievement_of
 from service.domain.anatomy import Site, site
 from service.domain.course import (
     REFERRAL_ITEMS,
     ZONES,
+    Course,
     Injury,
     Operation,
     Referral,
     elapsed,
+    require_lawful_course,
     require_lawful_injury,
     require_lawful_operation,
     require_lawful_referral,
 )
 from service.domain.error import ERRORS
-from service.domain.goals import Goal, achievement_of, better_of, require_lawful_goal
+from service.domain.goals import Goal, better_of, require_lawful_goal
 from service.domain.measurement import Quantity
+from service.domain.metrics import METRICS
 from service.domain.precautions import Precaution, check_precautions, require_lawful_precaution, touching
 from service.errors import Invalid
 from tests.fhir.example_readings import example_of
@@ -223,6 +227,121 @@ def test_a_goal_that_cannot_be_is_refused(changes, rule) -> None:
     with pytest.raises(Invalid) as error:
         require_lawful_goal(replace(GOAL, **changes))
     assert rules(error) == {rule}
+
+
+MOTION = Goal(
+    "bend further", "clinician", "", site("right", "ring"), Quantity(Decimal(220), "deg"), metric="total-active-motion"
+)
+
+
+def test_a_goal_on_a_metric_stands_with_the_joints_of_its_result(visits) -> None:
+    visits.digit("right-ring", "0-0-60 0-30-60 0-0-40", 1)
+    visits.digit("right-ring", "0-0-80 0-10-90 0-0-50", 8)
+    visits.digit("right-ring", "0-0-90 0-0-100 0-0-70", 9, orthosis_state="in-orthosis")
+    require_lawful_goal(MOTION)
+    found = achievement_of(MOTION, visits.readings)
+    assert (found.reached, found.missing.number, found.result.number) == ("not-reached", 10, 210)
+    assert [p.site.part.joint for p in found.result.parts] == ["mcp", "pip", "dip"]
+    assert found.error is None
+    assert "not published" in found.note
+    reached = achievement_of(replace(MOTION, target=Quantity(Decimal(210), "deg")), visits.readings)
+    assert reached.reached == "reached"
+
+
+def test_the_error_of_a_metric_goes_into_its_goal(visits) -> None:
+    goal = Goal("grip", "patient", "", site("right", "hand"), Quantity(Decimal(20), "kgf"), metric="grip-summary")
+    visits.grip("right", "17 17 17", 1)
+    found = achievement_of(goal, visits.readings)
+    assert (found.reached, found.missing.number, str(round(found.error.number, 2))) == ("within-error", 3, "6.22")
+    assert {e.unit for e in found.errors} == {"kgf", "N"}
+
+
+def test_a_metric_with_several_results_is_told_by_its_conditions(visits) -> None:
+    goal = Goal("wrist", "clinician", "", site("right", "wrist"), Quantity(Decimal(100), "deg"), metric="limb-arc")
+    visits.joint("right-wrist", "30-0-40", 1)
+    visits.joint("right-wrist", "10-0-20", 1, motion="radial-deviation-ulnar-deviation")
+    several = achievement_of(goal, visits.readings)
+    assert (several.reached, several.result) == ("several-results", None)
+    assert several.note == "The last visit has several results; they differ in: arc."
+    one = achievement_of(replace(goal, conditions={"arc": "flexion-extension", "mode": "active"}), visits.readings)
+    assert (one.reached, one.missing.number) == ("not-reached", 30)
+    other = achievement_of(replace(goal, conditions={"arc": "pronation-supination"}), visits.readings)
+    assert (other.reached, other.note) == ("no-reading", "There is no result of this metric at this site.")
+
+
+def test_a_metric_without_a_number_says_why(visits) -> None:
+    visits.joint("right-ring-pip", "0-0-90")
+    assert "was not measured" in achievement_of(MOTION, visits.readings).note
+    absent = replace(MOTION, conditions={"orthosis_state": "in-orthosis"})
+    assert achievement_of(absent, visits.readings).note == "There is no result of this metric at this site."
+
+
+def test_a_result_in_an_orthosis_counts_where_the_goal_says_so(visits) -> None:
+    visits.digit("right-ring", "0-0-60 0-0-60 0-0-40", 1, orthosis_state="in-orthosis")
+    assert achievement_of(MOTION, visits.readings).reached == "no-reading"
+    goal = replace(MOTION, conditions={"orthosis_state": "in-orthosis"})
+    assert achievement_of(goal, visits.readings).missing.number == 60
+
+
+@pytest.mark.published(source="BMC Musculoskelet Disord 2016, doi 10.1186/s12891-016-0884-3, table 3, 7")
+def test_a_goal_on_one_end_of_an_arc_stands_with_the_other_end(visits) -> None:
+    visits.joint("right-ring-pip", "0-20-80", 1)
+    visits.joint("right-ring-pip", "0-15-85", 1, mode="passive")
+    visits.joint("right-ring-pip", "0-40-70", 8, treatment="after")
+    visits.end("right-ring-dip", "extension-deficit", "5", 8, treatment="after")
+    found = achievement_of(GOAL, visits.readings)
+    assert [(m.answer("motion"), m.number) for m in found.other_end] == [("extension-deficit", 40)]
+    back = replace(GOAL, code="extension-deficit-active-free", target=Quantity(Decimal(10), "deg"), better="less")
+    assert [(m.answer("motion"), m.number) for m in achievement_of(back, visits.readings).other_end] == [
+        ("flexion", 70)
+    ]
+    alone = achievement_of(GOAL, [m for m in visits.readings if m.answer("motion") == "flexion"])
+    assert alone.other_end == ()
+    assert alone.note == "The other end of this arc was not measured at this visit."
+
+
+def test_a_rapid_exchange_is_no_grip_on_the_way_to_a_goal(visits) -> None:
+    goal = Goal("grip", "patient", "grip-strength-right-free", site("right", "hand"), Quantity(Decimal(30), "kgf"))
+    visits.grip("right", "35 36 37", 8, protocol="rapid-exchange")
+    assert stands(goal, *visits.readings) == ("no-reading", None)
+    visits.grip("right", "20 20 20", 1, protocol="static")
+    assert stands(goal, *visits.readings) == ("not-reached", 10)
+
+
+@pytest.mark.parametrize(
+    ("changes", "rules_broken"),
+    [({"metric": "total-motion"}, {"known-metric"}), ({"metric": "total-motion-grade"}, {"known-metric"}),
+     ({"code": "flexion-active-free"}, {"one-measure"}), ({"metric": ""}, {"one-measure"}),
+     ({"target": Quantity(Decimal(220), "cm")}, {"unit-of-metric"}),
+     ({"target": Quantity(Decimal(220), "furlong")}, {"unit-of-metric"}),
+     ({"metric": "grip-summary"}, {"unit-of-metric"}), ({"activity": "violin"}, {"activity-of-rating"}),
+     ({"better": "unstated"}, {"better"}), ({"target": Quantity(Decimal(-1), "deg")}, {"not-negative"})],
+)  # fmt: skip
+def test_a_goal_on_a_metric_that_cannot_be_is_refused(changes, rules_broken) -> None:
+    with pytest.raises(Invalid) as error:
+        require_lawful_goal(replace(MOTION, **changes))
+    assert rules(error) == rules_broken
+
+
+def test_a_goal_on_a_reading_has_no_conditions() -> None:
+    with pytest.raises(Invalid) as error:
+        require_lawful_goal(replace(GOAL, conditions={"mode": "active"}))
+    assert rules(error) == {"conditions-of-metric"}
+
+
+def test_every_metric_without_a_unit_of_its_own_gives_a_force() -> None:
+    unitless = [m.name for m in METRICS.values() if not (m.unit or m.values)]
+    assert unitless
+    assert all(name.startswith(("grip-", "pinch-")) for name in unitless)
+
+
+def test_a_course_does_not_end_before_it_begins() -> None:
+    course = Course("Patient/1", DAY, ("right",))
+    require_lawful_course(replace(course, until=DAY))
+    require_lawful_course(course)
+    with pytest.raises(Invalid) as error:
+        require_lawful_course(replace(course, until=DAY - timedelta(1)))
+    assert rules(error) == {"order-of-days"}
 
 
 def test_the_better_side_is_the_kinds_own() -> None:

@@ -45,6 +45,7 @@ RELEASED = {
     "grip-variation": 1,
     "grip-ratio": 1,
     "grip-five-positions": 1,
+    "grip-rapid-exchange": 1,
     "grip-expected": 1,
     "grip-both-hands": 1,
     "grip-z-score": 1,
@@ -87,15 +88,16 @@ CONDITIONS = {
     "tightness-difference": "treatment",
     "torque-angle-slope": "direction neighbours_held treatment",
     "limb-arc": "arc mode orthosis_state treatment",
-    "grip-summary": "orthosis_state handle_position posture summary_rule treatment repeat",
-    "grip-best": "orthosis_state handle_position posture summary_rule treatment repeat",
-    "grip-variation": "orthosis_state handle_position posture summary_rule treatment repeat",
-    "grip-ratio": "orthosis_state handle_position posture summary_rule treatment repeat",
-    "grip-five-positions": "orthosis_state posture summary_rule treatment repeat",
-    "grip-expected": "orthosis_state handle_position posture summary_rule treatment repeat",
-    "grip-both-hands": "orthosis_state handle_position posture summary_rule treatment repeat",
-    "grip-z-score": "orthosis_state handle_position posture summary_rule treatment repeat norm",
-    "grip-percent-of-norm": "orthosis_state handle_position posture summary_rule treatment repeat norm",
+    "grip-summary": "orthosis_state handle_position posture protocol summary_rule treatment repeat",
+    "grip-best": "orthosis_state handle_position posture protocol summary_rule treatment repeat",
+    "grip-variation": "orthosis_state handle_position posture protocol summary_rule treatment repeat",
+    "grip-ratio": "orthosis_state handle_position posture protocol summary_rule treatment repeat",
+    "grip-five-positions": "orthosis_state posture protocol summary_rule treatment repeat",
+    "grip-rapid-exchange": "orthosis_state handle_position posture treatment",
+    "grip-expected": "orthosis_state handle_position posture protocol summary_rule treatment repeat",
+    "grip-both-hands": "orthosis_state handle_position posture protocol summary_rule treatment repeat",
+    "grip-z-score": "orthosis_state handle_position posture protocol summary_rule treatment repeat norm",
+    "grip-percent-of-norm": "orthosis_state handle_position posture protocol summary_rule treatment repeat norm",
     "pinch-summary": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat",
     "pinch-best": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat",
     "pinch-variation": "pinch orthosis_state opposed_finger posture summary_rule treatment repeat",
@@ -147,6 +149,8 @@ def full(visits):
         for position in "12345":
             visits.grip("right", "20 22 21", day, handle_position=position)
         visits.grip("left", "40 stopped-for-pain 41", day)
+        visits.grip("right", "20 21", day, protocol="static")
+        visits.grip("right", "22 19", day, protocol="rapid-exchange")
         visits.touch("right-index-tip", "3.61", day, monofilament_set="five")
         visits.touch("right-thumb-tip", "2.83", day, monofilament_set="five")
         visits.touch("right-index-base", "4.31", day, monofilament_set="five")
@@ -291,7 +295,24 @@ def test_an_error_is_complete_and_belongs_to_a_kind_or_metric() -> None:
 def test_errors_of_grip_tell_weak_from_strong_hands() -> None:
     found = [(e.population.rpartition(", ")[2], str(e.low)) for e in ERRORS["grip-summary"] if e.unit == "kgf"]
     weak, strong = "grip up to 20 kgf", "grip above 20 kgf"
-    assert found == [(weak, "1.8"), (weak, "4.9"), (strong, "1.8"), (strong, "5.1")]
+    assert found == [(weak, "1.8"), (strong, "1.8"), (weak, "4.9"), (strong, "5.1")]
+
+
+@pytest.mark.published(source="Bai et al. 2019, doi 10.1186/s12891-019-2623-z: up to 20 kg MDC 4.9, above it 5.1")
+@pytest.mark.parametrize(
+    ("number", "unit", "mdc"),
+    [("20", "kgf", "4.9"), ("20.1", "kgf", "5.1"), ("0", "kgf", "4.9"), ("44", "[lbf_av]", "4.9"),
+     ("44.1", "[lbf_av]", "5.1"), ("196", "N", "4.9"), ("197", "N", "5.1")],
+)  # fmt: skip
+def test_one_error_of_grip_stands_for_one_strength(number, unit, mdc) -> None:
+    found = errors_of("grip-summary", {"summary_rule": "mean-of-trials"}, Quantity(Decimal(number), unit))
+    assert [(e.statistic, str(e.low)) for e in found if e.unit == "kgf"] == [("SEM", "1.8"), ("MDC", mdc)]
+
+
+def test_an_error_found_for_some_values_covers_no_unknown_one() -> None:
+    conditions = {"summary_rule": "mean-of-trials"}
+    assert [e.unit for e in errors_of("grip-summary", conditions)] == ["N"]
+    assert [e.unit for e in errors_of("grip-summary", conditions, Quantity(Decimal(20), "deg"))] == ["N"]
 
 
 @pytest.mark.published(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -91,6 +92,18 @@ pictures = st.builds(
     by=st.just("") | words,
     title=st.just("") | words,
 )
+metric_goals = st.builds(
+    Goal,
+    what=words,
+    whose=st.sampled_from(["patient", "clinician"]),
+    code=st.just(""),
+    site=st.builds(site, sides, st.sampled_from(["index", "hand", "wrist"])),
+    target=st.builds(Quantity, st.decimals(0, 300, places=1), st.just("deg")),
+    due=st.none() | st.dates(date(2026, 1, 1), date(2030, 1, 1)),
+    better=st.sampled_from(["more", "less"]),
+    metric=st.sampled_from(["total-active-motion", "limb-arc", "clawing-index"]),
+    conditions=st.dictionaries(st.sampled_from(["arc", "mode", "orthosis_state"]), words),
+)
 Mapping = tuple[Callable[[Any, str], Json], Callable[[Json], Any]]
 MAPPINGS: dict[str, tuple[st.SearchStrategy[Any], Mapping]] = {
     "injury": (injuries, (to_injury, from_injury)),
@@ -98,6 +111,7 @@ MAPPINGS: dict[str, tuple[st.SearchStrategy[Any], Mapping]] = {
     "referral": (referrals, (to_referral, from_referral)),
     "precaution": (precautions, (to_flag, from_flag)),
     "goal": (goals, (to_goal, from_goal)),
+    "goal on a metric": (metric_goals, (to_goal, from_goal)),
     "picture": (pictures, (to_media, from_media)),
 }
 DRAWN = st.sampled_from(list(MAPPINGS)).flatmap(lambda name: st.tuples(st.just(name), MAPPINGS[name][0]))
@@ -135,6 +149,7 @@ PICTURE = to_media(
     "Patient/1",
 )  # fmt: skip
 COURSE = to_episode_of_care(Course("Patient/1", date(2026, 2, 1), ("right",)))
+ENDED = to_episode_of_care(Course("Patient/1", date(2026, 2, 1), ("right",), until=date(2026, 6, 30)))
 SPOILT: dict[str, tuple[Json, dict[str, Any], str]] = {
     "an injury on both sides": (INJURY, {"bodySite": INJURY["bodySite"] + LEFT["bodySite"]}, "one-side"),
     "an injury nowhere": (INJURY, {"bodySite": []}, "one-side"),
@@ -145,6 +160,10 @@ SPOILT: dict[str, tuple[Json, dict[str, Any], str]] = {
     "a precaution without a beginning": (FLAG, {"period": {}}, "whole-day"),
     "a goal without a target": (GOAL, {"target": [{"measure": GOAL["target"][0]["measure"]}]}, "target"),
     "a course without a beginning": (COURSE, {"period": {}}, "since"),
+    "a finished course without its last day": (COURSE, {"status": "finished"}, "since"),
+    "an open course with a last day": (COURSE, {"period": ENDED["period"]}, "end-of-course"),
+    "a course that ends in a year": (ENDED, {"period": {"start": "2026-02-01", "end": "2026"}}, "since"),
+    "a course that begins late": (ENDED, {"period": {**ENDED["period"], "start": "2027-01-01"}}, "order-of-days"),
     "a picture inside the record": (PICTURE, {"content": {"data": "AAAA"}}, "picture-address"),
     "a picture without a day": (PICTURE, {"createdDateTime": None}, "picture-day"),
     "a picture without consent": (PICTURE, {"extension": []}, "consent-purpose"),
@@ -163,6 +182,9 @@ def test_what_claims_a_profile_of_ours_meets_its_rules_through_every_door(name: 
 def test_a_course_comes_back_the_same() -> None:
     course = Course("Patient/1", date(2026, 2, 1), ("left", "right"), "left", "right", "tendon repair")
     assert from_episode_of_care(to_episode_of_care(course)) == course
+    ended = replace(course, until=date(2026, 6, 30))
+    assert from_episode_of_care(to_episode_of_care(ended)) == ended
+    assert to_episode_of_care(ended)["status"] == "finished"
     with pytest.raises(Invalid, match="day it began"):
         from_episode_of_care({**to_episode_of_care(course), "period": {}})
 

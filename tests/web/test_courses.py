@@ -123,6 +123,101 @@ def test_a_precaution_ends_when_somebody_says_so(client: Any, course: str) -> No
     assert post(client, other, f"precautions/{flag}/end", said).status_code == 422
 
 
+OPEN = SAID["course"][0]
+
+
+def change(client: Any, patient: str, said: Any, **headers: str) -> Any:
+    path = f"/{patient.replace('Patient', 'patients')}/course"
+    return client.put(path, content=json.dumps(said), headers={"content-type": "application/json", **headers})
+
+
+def test_a_course_is_changed_as_a_new_version(client: Any, course: str) -> None:
+    refused = post(client, course, "course", {**OPEN, "dominant": "right"})
+    client.refusal(refused, 409)
+    first = change(client, course, {**OPEN, "dominant": "right", "reference": None}, **{"if-match": 'W/"1"'})
+    assert (first.status_code, first.json()["version"]) == (200, 2), first.text
+    shown = get(client, course, "course")["course"]
+    assert (shown["dominant"], shown["reference"], shown["since"]) == ("right", None, OPEN["since"])
+    again = change(client, course, {**OPEN, "dominant": "right", "reference": None})
+    assert again.json()["version"] == 2
+    client.refusal(change(client, course, OPEN, **{"if-match": 'W/"1"'}), 412)
+    before = client.get(f"/fhir/{first.json()['reference']}/_history/1").json()
+    assert any(each["url"].endswith("reference-side") for each in before["extension"])
+
+
+def test_what_another_system_wrote_beside_a_course_stays_with_it(client: Any, course: str) -> None:
+    stored = client.get(post(client, course, "course", OPEN).headers["location"]).json()
+    stored["identifier"] = [{"system": "https://elsewhere.example/episode", "value": "E-1"}]
+    stored["extension"].append({"url": "https://elsewhere.example/colour", "valueString": "green"})
+    assert client.send_fhir("PUT", f"/fhir/EpisodeOfCare/{stored['id']}", stored).status_code == 200
+    assert change(client, course, {**OPEN, "reference": None}).status_code == 200
+    kept = client.get(f"/fhir/EpisodeOfCare/{stored['id']}").json()
+    assert kept["identifier"] == stored["identifier"]
+    assert [each["url"].rpartition("/")[2] for each in kept["extension"]] == ["affected-side", "colour"]
+
+
+def test_a_course_ends_and_its_precautions_hold_on(client: Any, course: str) -> None:
+    ended = post(client, course, "course/end", {"until": "2026-03-31"})
+    assert ended.status_code == 200, ended.text
+    assert ended.json()["still_in_force"] == [PRECAUTION["what"]]
+    assert post(client, course, "course/end", {"until": "2026-03-31"}).json()["version"] == ended.json()["version"]
+    assert client.get(ended.headers["location"]).json()["status"] == "finished"
+    shown = get(client, course, "course", on="2026-04-01")
+    assert shown["course"]["until"] == "2026-03-31"
+    assert [each["what"] for each in shown["in_force"]] == [PRECAUTION["what"]]
+    later = post(client, course, "course/end", {"until": "2026-04-30"}).json()
+    assert (later["version"], later["still_in_force"]) == (3, [])
+    assert visit(client, course, "2026-03-03T10:00+01:00").status_code == 422
+
+
+def test_what_was_marked_in_an_ended_course_holds_for_its_readings(client: Any, course: str) -> None:
+    for side in ("left", "right"):
+        taken = visit(client, course, "2026-05-03T10:00+02:00", side=side)
+        assert taken.status_code == 201, taken.text
+    assert post(client, course, "course/end", {"until": "2026-05-31"}).status_code == 200
+    summary = client.get(f"/{course.replace('Patient', 'patients')}/summary").json()
+    assert [hand["role"] for hand in summary["hands"]] == ["affected", "reference"]
+    assert summary["hands"][0]["grip"][0]["main"]["now_of_reference"]["value"]["number"] == 100
+    assert any("ended on 2026-05-31" in note for note in summary["notes"])
+    again = {**OPEN, "since": "2026-06-10", "reference": None}
+    assert post(client, course, "course", again).status_code == 201
+    anew = client.get(f"/{course.replace('Patient', 'patients')}/summary").json()
+    assert {hand["role"] for hand in anew["hands"]} == {"not stated"}
+    assert not any("ended" in note for note in anew["notes"])
+    assert post(client, course, "course", OPEN).status_code == 201
+    assert get(client, course, "course")["course"]["since"] == "2026-06-10"
+
+
+def test_a_course_that_cannot_end_or_change_is_refused(client: Any, patient: str) -> None:
+    client.refusal(change(client, patient, OPEN), 404)
+    client.refusal(post(client, patient, "course/end", {"until": "2026-03-31"}), 404)
+    assert post(client, patient, "course", OPEN).status_code == 201
+    client.refusal(post(client, patient, "course/end", {"until": "2026-01-31"}), 422)
+    client.refusal(post(client, patient, "course/end", {}), 400)
+    assert get(client, patient, "course")["course"]["until"] is None
+    assert post(client, patient, "course/end", {"until": "2026-03-31"}).status_code == 200
+    client.refusal(change(client, patient, {**OPEN, "reference": None}), 404)
+    client.refusal(post(client, patient, "course", {**OPEN, "reference": None}), 409)
+
+
+def test_a_goal_may_name_a_metric(client: Any, course: str) -> None:
+    goal = {
+        "what": "nearly as strong as the other hand", "whose": "clinician", "metric": "grip-ratio", "side": "right",
+        "site": "hand", "target": {"value": 90, "unit": "%"}, "better": "more",
+        "conditions": {"orthosis_state": "free"},
+    }  # fmt: skip
+    made = post(client, course, "goals", goal)
+    assert made.status_code == 201, made.text
+    stored = client.get(made.headers["location"]).json()
+    assert stored["target"][0]["measure"]["coding"][0]["code"] == "grip-ratio"
+    for side, value in (("right", "20"), ("left", "40")):
+        assert visit(client, course, "2026-05-03T10:00+02:00", side=side, value=value).status_code == 201
+    (shown,) = (g for g in get(client, course, "course", on="2026-05-03")["goals"] if g["goal"]["metric"])
+    assert (shown["reached"], shown["missing"]["number"]) == ("not-reached", 40)
+    assert [part["value"]["number"] for part in shown["result"]["parts"]] == [20, 40]
+    client.refusal(post(client, course, "goals", {**goal, "better": None}), 422)
+
+
 BAD = {
     "an unknown member": ("course", {"since": "2026-02-01", "affected": [], "mood": "good"}, 400),
     "no day": ("course", {"affected": ["right"]}, 400),
