@@ -11,12 +11,16 @@ from types import ModuleType
 import typer
 
 from service import settings
-from service.commands import acts, audit, definitions, entering, patients, serving, tables
+from service.commands import acts, audit, definitions, entering, erasing, patients, serving, tables
 from service.commands.console import told
 from service.usecases.findings import use_findings
 
-MODULES: tuple[ModuleType, ...] = (serving, entering, patients, acts, tables, definitions, audit)
-GROUPS = {"audit": "The trail of who did what."}
+MODULES: tuple[ModuleType, ...] = (serving, entering, patients, acts, tables, definitions, audit, erasing)
+GROUPS = {
+    "audit": "The trail of who did what.",
+    "erasure": "What must go: two people, and nothing is left.",
+    "hold": "Legal holds: what must stay.",
+}
 
 app = typer.Typer(
     name="handrecord",
