@@ -6,7 +6,7 @@ import json
 import shutil
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from itertools import count
 from pathlib import Path
 from threading import Thread
@@ -124,3 +124,9 @@ def client(app: FastAPI) -> Iterator[RecordClient]:
     """A client of the application behind a real server."""
     with _serving(app) as client:
         yield client
+
+
+@pytest.fixture
+def served() -> Callable[[FastAPI], AbstractContextManager[RecordClient]]:
+    """How to put an application of the test's own behind a real server."""
+    return _serving

@@ -233,4 +233,18 @@ def _answer(status: int, meaning: str, interaction: Interaction) -> Json:
     if interaction.gives and status not in (HTTPStatus.NO_CONTENT, HTTPStatus.NOT_MODIFIED):
         schema = {"$ref": f"#/components/schemas/{interaction.gives}"}
         answer["content"] = {"application/fhir+json": {"schema": schema}}
+    if interaction.name in _WRITTEN:
+        answer["links"] = {name: _link(name, *_WRITTEN[interaction.name]) for name in _GO_ON}
     return answer
+
+
+_WRITTEN = {
+    "create": ("$request.path.type", "$response.body#/id"),
+    "update": ("$request.path.type", "$request.path.id"),
+}
+"""Where the type and the id of a resource stand once it has been written."""
+_GO_ON = ("read", "update", "delete", "history")
+
+
+def _link(name: str, kind: str, ident: str) -> Json:
+    return {"operationId": f"fhir-{name}", "parameters": {"type": kind, "id": ident}}

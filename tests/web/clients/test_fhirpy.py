@@ -75,7 +75,9 @@ def test_it_searches_sorts_and_turns_pages(fhir: SyncFHIRClient, patient: Any) -
     newest_first = of_patient.sort("-date").limit(3).fetch_all()
     assert [found["effectiveDateTime"] for found in newest_first] == days[::-1]
     assert len(of_patient.search(date__ge="2026-03-05").fetch()) == 3
-    assert of_patient.search(value_quantity__gt="165|http://unitsofmeasure.org|cm").first()["valueQuantity"].value == 166
+    assert (
+        of_patient.search(value_quantity__gt="165|http://unitsofmeasure.org|cm").first()["valueQuantity"].value == 166
+    )
     with_patient = of_patient.limit(1).include("Observation", "subject").fetch_raw()
     assert {entry.search.mode for entry in with_patient.entry} == {"match", "include"}
 
