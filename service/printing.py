@@ -157,9 +157,7 @@ def _print_hand(console: Console, hand: Hand, footnotes: Footnotes) -> None:
 
 def _name(measure: Measure) -> str:
     """What a line is about: the part with its metric, or with its arc and mode where it has several."""
-    if measure.of:
-        return f"{measure.site.part.name}, {measure.of.replace('-', ' to ', 1).replace('-', ' ')}"
-    return f"{measure.site.part.name}, {METRICS[measure.metric].title.lower()}"
+    return f"{measure.site.part.name}, {measure.of or METRICS[measure.metric].title.lower()}"
 
 
 def _print_line(console: Console, name: str, line: Line | Missing, note: str, footnotes: Footnotes) -> None:
@@ -167,26 +165,47 @@ def _print_line(console: Console, name: str, line: Line | Missing, note: str, fo
         _indented(console, 2, f"{name}: none. {line.reason}")
         return
     if line.now.is_missing:
-        measured = "; ".join(_part(part, line.now) for part in line.now.parts if part.inputs)
         _indented(console, 2, f"{name}: none. {_shown(line.now)}")
-        if measured:
-            _indented(console, 6, f"now: {measured}")
-        return
-    change = line.change.amount
-    moved = change.reason if isinstance(change, Missing) else f"change {change.number:+}"
-    errors = "; ".join(_error(e, footnotes) for e in line.change.errors) or "error not published"
-    other = line.now_of_reference
-    of_other = "" if isinstance(other, Missing) or other.is_missing else f"; {_shown(other)} of the other hand"
-    values = f"start {_shown(line.start)}, now {_shown(line.now)}; {moved}"
-    if line.start is line.now:
-        values = f"{_shown(line.now)}, measured at one visit"
-    _indented(console, 2, f"{name}: {values} ({errors}){of_other}")
-    if line.now.parts:
-        _indented(console, 6, "now: " + "; ".join(_part(part, line.now) for part in line.now.parts))
-    elif line.now.inputs:
-        _indented(console, 6, "now: " + "; ".join(value_of(m) for m in line.now.inputs))
+    else:
+        _indented(console, 2, f"{name}: {_values(line)}{_how_sure(line, footnotes)}{_of_other(line)}")
+    if line.start is not line.now and line.now.site.part.kind in ("digit", "joint"):
+        _print_parts(console, "start", line.start)
+    _print_parts(console, "now", line.now)
     for told in dict.fromkeys((*line.now.notes, *line.notes, *([note] if note else []))):
         _indented(console, 6, told)
+
+
+def _values(line: Line) -> str:
+    if line.start is line.now:
+        return f"{_shown(line.now)}, measured at one visit"
+    moved = line.change.amount
+    values = f"start {_shown(line.start)}, now {_shown(line.now)}"
+    if isinstance(moved, Quantity):
+        return f"{values}; change {moved.number:+}"
+    return values if isinstance(line.now.value, Coded) and moved.rule == "no-amount" else f"{values}; {moved.reason}"
+
+
+def _how_sure(line: Line, footnotes: Footnotes) -> str:
+    """The published errors of a number; a category has none."""
+    if isinstance(line.now.value, Coded):
+        return ""
+    return f" ({'; '.join(_error(e, footnotes) for e in line.change.errors) or 'error not published'})"
+
+
+def _of_other(line: Line) -> str:
+    other = line.now_of_reference
+    return "" if isinstance(other, Missing) or other.is_missing else f"; {_shown(other)} of the other hand"
+
+
+def _print_parts(console: Console, when: str, result: Result) -> None:
+    """What a result is made of: its parts or readings in one list, then why a part has no value, each in its line."""
+    stated = [_part(part, result) for part in result.parts if not part.is_missing or part.inputs]
+    stated = stated or [_reading(m) for m in result.inputs]
+    if stated:
+        _indented(console, 6, f"{when}: " + "; ".join(stated))
+    if not result.is_missing:
+        for reason in dict.fromkeys(part.value.reason for part in result.parts if isinstance(part.value, Missing)):
+            _indented(console, 6, reason)
 
 
 def _indented(console: Console, spaces: int, text: str) -> None:
@@ -194,12 +213,18 @@ def _indented(console: Console, spaces: int, text: str) -> None:
 
 
 def _part(part: Result, whole: Result) -> str:
-    """A joint with both ends of its arc; anything else with its value."""
-    if not part.site.part.joint:
-        name = METRICS[part.metric].title.lower() if part.site == whole.site else part.site.part.name
-        return f"{name} {_shown(part)}"
-    ends = [f"{m.answer('motion').replace('-', ' ')} {value_of(m)}" for m in part.inputs]
-    return f"{part.site.part.joint.upper()} {', '.join(ends)}" if ends else f"{part.site.part.joint.upper()} -"
+    """A joint with both ends of its arc; anything else with its value, or its name where it has none."""
+    if part.site.part.joint:
+        ends = [_reading(m) for m in part.inputs]
+        return f"{part.site.part.joint.upper()} {', '.join(ends) or '-'}"
+    name = METRICS[part.metric].title.lower() if part.site == whole.site else part.site.part.name
+    return f"{name} {'-' if part.is_missing else _shown(part)}"
+
+
+def _reading(m: Measurement) -> str:
+    """The value of a reading; that of an end of an arc with its name."""
+    motion = m.answer("motion")
+    return value_of(m) if motion == UNKNOWN else f"{motion.replace('-', ' ')} {value_of(m)}"
 
 
 def _error(error: PublishedError, footnotes: Footnotes) -> str:

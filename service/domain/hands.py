@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from service.domain.anatomy import DIGITS, PARTS, Side, Site
+from service.domain.arcs import ARCS
 from service.domain.background import Background
 from service.domain.course import Elapsed
 from service.domain.field import UNKNOWN
@@ -119,8 +120,10 @@ def _arcs(site: Site, results: Results) -> Iterable[Measure]:
     found: dict[str, list[Result]] = {}
     for result in results["limb-arc"]:
         if result.site == site:
+            arc = next(a for a in ARCS[site.part.joint] if a.name == result.conditions["arc"])
             mode = {UNKNOWN: "active or passive not recorded"}.get(result.conditions["mode"], result.conditions["mode"])
-            found.setdefault(f"{result.conditions['arc']}, {mode}", []).append(result)
+            words = f"{arc.first.name} to {arc.second.name}".replace("-", " ")
+            found.setdefault(f"{words}, {mode}", []).append(result)
     for of, arcs in sorted(found.items()):
         yield from (replace(m, of=of) for m in _measures("limb-arc", site, {**results, "limb-arc": arcs}))
 

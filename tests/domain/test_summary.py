@@ -212,8 +212,8 @@ def test_wrist_and_forearm_stand_with_their_arcs_active_and_passive_apart(visits
         visits.joint("right-forearm", "60-0-50", day, motion="supination-pronation")
     found = hand(visits).limb
     assert [(m.site.key, m.of) for m in found] == [
-        ("wrist", "flexion-extension, active"), ("wrist", "flexion-extension, passive"),
-        ("forearm", "pronation-supination, active"),
+        ("wrist", "flexion to extension, active"), ("wrist", "flexion to extension, passive"),
+        ("forearm", "pronation to supination, active"),
     ]  # fmt: skip
     assert [(line(m).start.number, line(m).now.number) for m in found] == [(70, 105), (120, 120), (110, 110)]
     assert line(found[0]).change.amount.number == 35
@@ -224,7 +224,7 @@ def test_wrist_and_forearm_stand_with_their_arcs_active_and_passive_apart(visits
 
 def test_a_mode_that_was_not_recorded_is_said_of_an_arc(visits) -> None:
     visits.joint("right-wrist", "30-0-40", mode="unknown")
-    assert hand(visits).limb[0].of == "flexion-extension, active or passive not recorded"
+    assert hand(visits).limb[0].of == "flexion to extension, active or passive not recorded"
 
 
 def test_a_gain_across_two_ranges_of_strength_stands_with_the_errors_of_both(visits) -> None:
