@@ -11,9 +11,11 @@ from urllib.parse import parse_qsl
 
 from service.errors import Invalid, Issue, Malformed
 from service.fhir import json_patch
+from service.fhir.patches import Patch, fhirpath_patch_of, json_patch_of
 from service.fhir.search_dates import interval
 from service.fhir.text import Json
 from service.fhir.validation import require_valid
+from service.fhir.walk import shown
 
 Method = Literal["GET", "POST", "PUT", "PATCH", "DELETE"]
 METHODS = get_args(Method)
@@ -29,7 +31,7 @@ _TAG = re.compile(r'(?:W/)?"([1-9][0-9]{0,8})"')
 class Request:
     """One entry: a method on a type, an id, a version, an `operation` or, for a search, `query`.
 
-    `resource` is what a POST or PUT sends, `operations` what a PATCH does. `condition` finds what a PUT, PATCH or
+    `resource` is what a POST or PUT sends, `patch` what a PATCH does. `condition` finds what a PUT, PATCH or
     DELETE is about. `expected` is the version that ifMatch names; a GET that would answer one of the versions `known`,
     or nothing newer than `since` (microseconds), need not. `position` counts from 0.
     """
@@ -46,7 +48,7 @@ class Request:
     expected: int | None = None
     if_none_exist: str | None = None
     condition: str | None = None
-    operations: tuple[Json, ...] = ()
+    patch: Patch | None = None
     known: tuple[str, ...] = ()
     since: int | None = None
     operation: str = ""
@@ -64,7 +66,7 @@ def requests_of(bundle: Json, *, base: str = "") -> tuple[Literal["batch", "tran
     or transaction.
     """
     if bundle.get("resourceType") != "Bundle" or bundle.get("type") not in ("batch", "transaction"):
-        found = f"{bundle.get('resourceType')} {bundle.get('type', '')}".strip()
+        found = f"{shown(bundle.get('resourceType', 'no resourceType'))} {shown(bundle.get('type', ''))}".strip()
         message = "Only a Bundle of the type batch or transaction can be carried out."
         raise Invalid(Issue("invalid", message, "Bundle.type", found, expected="batch or transaction"))
     require_valid(_frame(bundle))
@@ -110,7 +112,7 @@ def _request(position: int, entry: Json, base: str) -> Request:
         tuple(parse_qsl(target["query"] or "", keep_blank_values=True)),
         _resource(position, method, target, entry), entry.get("fullUrl", ""),
         _expected(f"{where}.ifMatch", asked.get("ifMatch")), asked.get("ifNoneExist"),
-        target["query"] if method != "GET" else None, _operations(position, method, entry),
+        target["query"] if method != "GET" else None, _patch(position, method, entry),
         tuple(tag.strip().removeprefix("W/") for tag in asked.get("ifNoneMatch", "").split(",") if tag.strip()),
         interval(asked["ifModifiedSince"]).hi if "ifModifiedSince" in asked else None, target["operation"] or "",
     )  # fmt: skip
@@ -152,25 +154,30 @@ def _resource(position: int, method: str, target: re.Match[str], entry: Json) ->
     if not isinstance(resource, dict):
         raise _wrong(where, f"{method} sends a resource, and the entry has none.", "", target["type"])
     if resource.get("resourceType") != target["type"]:
-        found = str(resource.get("resourceType"))
+        found = shown(resource.get("resourceType", "none"))
         raise _wrong(f"{where}.resourceType", "The resource is of another type than the url.", found, target["type"])
     if method == "PUT" and target["id"] and resource.get("id") != target["id"]:
-        raise _wrong(f"{where}.id", "The resource has another id than the url.", str(resource.get("id")), target["id"])
+        raise _wrong(
+            f"{where}.id", "The resource has another id than the url.", shown(resource.get("id", "none")), target["id"]
+        )
     return resource
 
 
-def _operations(position: int, method: str, entry: Json) -> tuple[Json, ...]:
-    """The JSON Patch that a PATCH sends, as a Binary (https://hl7.org/fhir/R4/http.html#patch)."""
+def _patch(position: int, method: str, entry: Json) -> Patch | None:
+    """What a PATCH sends: a FHIRPath Patch as it is, or a JSON Patch in a Binary (http.html#patch in R4)."""
     if method != "PATCH":
-        return ()
+        return None
     where, sent = f"Bundle.entry[{position}].resource", entry.get("resource")
+    if isinstance(sent, dict) and sent.get("resourceType") == "Parameters":
+        return fhirpath_patch_of(sent)
     if not isinstance(sent, dict) or sent.get("resourceType") != "Binary":
-        raise _wrong(where, "PATCH sends a Binary that holds the patch.", "", "Binary")
+        message = "PATCH sends Parameters that are a FHIRPath Patch, or a Binary that holds a JSON Patch."
+        raise _wrong(where, message, "", "Parameters or Binary")
     if sent.get("contentType") != json_patch.MEDIA_TYPE:
-        found = str(sent.get("contentType"))
+        found = shown(sent.get("contentType", "none"))
         raise _wrong(f"{where}.contentType", "This form of patch is not read here.", found, json_patch.MEDIA_TYPE)
     try:
-        return tuple(json_patch.parse(base64.b64decode(str(sent.get("data", "")), validate=True)))
+        return json_patch_of(base64.b64decode(str(sent.get("data", "")), validate=True))
     except (binascii.Error, Malformed):
         raise _wrong(f"{where}.data", "The Binary holds no JSON Patch.", "", "base64 of a JSON Patch") from None
 

@@ -8,9 +8,9 @@ from importlib.metadata import version
 from service.fhir.canonical import operation
 from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES
 from service.fhir.guide import GUIDE
-from service.fhir.json_patch import MEDIA_TYPE
 from service.fhir.operations import READ_ONLY, operations_of
 from service.fhir.orthosis.names import TYPES as EPISODE_TYPES
+from service.fhir.patches import FORMATS
 from service.fhir.published import definition
 from service.fhir.search_parameters import parameters_of
 from service.fhir.search_results import includes_of, reverse_includes_of
@@ -20,8 +20,6 @@ SYSTEM_INTERACTIONS: tuple[str, ...] = ("transaction", "batch", "history-system"
 TYPE_INTERACTIONS: tuple[str, ...] = (
     "read", "vread", "history-instance", "history-type", "create", "update", "patch", "delete", "search-type",
 )  # fmt: skip
-PATCH_FORMATS: tuple[str, ...] = (MEDIA_TYPE, "application/fhir+json")
-"""JSON Patch, and FHIRPath Patch as a Parameters resource."""
 CHANGES = frozenset({"create", "update", "patch", "delete", "history-type"})
 """What is not offered for a type that is only read, and never changes."""
 EVENT_SEARCHES = frozenset(
@@ -78,7 +76,7 @@ def capability_statement(address: str = "", supported: Mapping[str, tuple[str, .
     content["software"] = {"name": "Hand-therapy record", "version": version("hand-therapy-record")}
     if address:
         content["implementation"] = {"description": "Hand-therapy record of one clinic", "url": address}
-    content |= {"fhirVersion": "4.0.1", "format": ["json"], "patchFormat": list(PATCH_FORMATS)}
+    content |= {"fhirVersion": "4.0.1", "format": ["json"], "patchFormat": list(FORMATS)}
     content |= {"implementationGuide": [GUIDE], "rest": [_rest(supported or {})]}
     text = (
         "A record of hand therapy: joint motion, grip strength, touch thresholds and the wearing of orthoses. "

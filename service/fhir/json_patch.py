@@ -11,6 +11,7 @@ from typing import Any
 from service.errors import Conflict, Invalid, Issue
 from service.fhir import text
 from service.fhir.text import Json
+from service.fhir.walk import shown
 
 MEDIA_TYPE = "application/json-patch+json"
 _NEEDS = {
@@ -27,8 +28,11 @@ def parse(body: bytes) -> list[Json]:
     """The operations of a patch document. Raises `Malformed` for what is no JSON, `Invalid` for what is no patch."""
     wrapped = text.parse(b'{"patch":%b}' % body)
     operations = wrapped["patch"]
-    if not isinstance(operations, list) or len(wrapped) > 1 or len(operations) > _MOST_OPERATIONS:
-        raise _wrong("A JSON Patch is an array of operations.", "", "", f"at most {_MOST_OPERATIONS} of them")
+    if not isinstance(operations, list) or len(wrapped) > 1:
+        expected = 'an array such as [{"op": "replace", "path": "/status", "value": "final"}]'
+        raise _wrong("A JSON Patch is an array of operations.", "", shown(operations), expected)
+    if len(operations) > _MOST_OPERATIONS:
+        raise _wrong("The patch has too many operations.", "", str(len(operations)), f"at most {_MOST_OPERATIONS}")
     for number, operation in enumerate(operations):
         _require_operation(operation, f"[{number}]")
     return operations
@@ -37,7 +41,7 @@ def parse(body: bytes) -> list[Json]:
 def _require_operation(operation: Any, where: str) -> None:
     needs = _NEEDS.get(str(operation.get("op"))) if isinstance(operation, dict) else None
     if needs is None:
-        raise _wrong("This is no operation of a JSON Patch.", where, str(operation)[:100], ", ".join(_NEEDS))
+        raise _wrong("This is no operation of a JSON Patch.", where, shown(operation), ", ".join(_NEEDS))
     for name in needs:
         if name not in operation:
             raise _wrong(f"The operation lacks its '{name}'.", where, str(operation["op"]))
@@ -52,7 +56,7 @@ def apply(resource: Json, operations: list[Json]) -> Json:
     for number, operation in enumerate(operations):
         whole = _OPERATIONS[operation["op"]](whole, operation, f"[{number}]")
     if not isinstance(whole, dict):
-        raise _wrong("What the patch leaves is no resource.", "", str(whole)[:100])
+        raise _wrong("What the patch leaves is no resource.", "", shown(whole))
     return whole
 
 
@@ -113,7 +117,7 @@ _OPERATIONS: dict[str, Callable[[Any, Json, str], Any]] = {
 def _steps(pointer: Any, where: str) -> list[str]:
     """The steps of a JSON Pointer (RFC 6901)."""
     if not isinstance(pointer, str) or (pointer and not pointer.startswith("/")) or re.search("~(?![01])", pointer):
-        raise _wrong("This is no JSON Pointer.", where, str(pointer)[:100], "such as /name/0/family")
+        raise _wrong("This is no JSON Pointer.", where, shown(pointer), "such as /name/0/family")
     if pointer.count("/") > _DEEPEST:
         raise _wrong("The path is deeper than any element.", where, pointer[:100], f"at most {_DEEPEST} steps")
     return [step.replace("~1", "/").replace("~0", "~") for step in pointer.split("/")[1:]]

@@ -15,6 +15,7 @@ from service.domain.actor import Actor
 from service.errors import Invalid, Issue, NotFound, RecordError
 from service.fhir.bundle_references import local_references, rewritten
 from service.fhir.bundle_requests import Request, requests_of
+from service.fhir.patches import Patch
 from service.fhir.text import Json
 from service.storage.records import Reader, Records, Stored, Writer
 from service.usecases import conditional, referring, resources
@@ -71,9 +72,9 @@ def _change(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Res
         )
         return Result("deleted", stored)
     if request.method == "PATCH":
-        operations = list(request.operations)
+        patched_by = cast(Patch, request.patch)
         written = conditional.patch(
-            writer, actor, request.type, request.id, operations, expected=request.expected, referential_integrity=strict
+            writer, actor, request.type, request.id, patched_by, expected=request.expected, referential_integrity=strict
         )
         return Result(written.outcome, written.stored)
     resource = cast(Json, request.resource)

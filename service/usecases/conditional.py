@@ -7,9 +7,11 @@ from typing import cast
 
 from service.domain.actor import Actor
 from service.errors import Invalid, Issue, NotFound
-from service.fhir import json_patch, text
+from service.fhir import text
 from service.fhir.bundle_requests import Request
+from service.fhir.patches import Patch
 from service.fhir.text import Json
+from service.fhir.walk import shown
 from service.storage.records import Stored, Writer
 from service.usecases import resources
 from service.usecases.doors import enter
@@ -81,12 +83,12 @@ def patch(
     actor: Actor,
     kind: str,
     ident: str,
-    operations: list[Json],
+    patched_by: Patch,
     *,
     expected: int | None = None,
     referential_integrity: bool = True,
 ) -> Written:
-    """Change a resource by a JSON Patch; what comes of it is checked as an update is.
+    """Change a resource by a patch; what comes of it is checked as an update is.
 
     Raises `NotFound`, `Gone`, `Conflict` where a test of the patch fails, and what an update raises.
     """
@@ -95,7 +97,7 @@ def patch(
         stored = writer.get(kind, ident)
         door.require_before(stored)
         # Written and read again, it keeps within the same limits as any body.
-        patched = text.parse(text.dump(json_patch.apply(stored.resource, operations)))
+        patched = text.parse(text.dump(patched_by(stored.resource)))
         _require_same(patched, stored)
         written = resources.update(
             writer, actor, patched, expected=expected, referential_integrity=referential_integrity
@@ -116,4 +118,5 @@ def _require_same(patched: Json, stored: Stored) -> None:
     for name, right in (("resourceType", stored.type), ("id", stored.id)):
         if patched.get(name) != right:
             message = "A patch cannot make another resource of one."
-            raise Invalid(Issue("invalid", message, f"{stored.type}.{name}", str(patched.get(name)), "same-id", right))
+            found = shown(patched.get(name, "none"))
+            raise Invalid(Issue("invalid", message, f"{stored.type}.{name}", found, "same-id", right))

@@ -22,6 +22,7 @@ from service.fhir.given import Call, as_malformed
 from service.fhir.search_parameters import Clause, Include, Query, parse
 from service.fhir.text import Json
 from service.fhir.validation import issues_of
+from service.fhir.walk import shown
 from service.storage.records import Page, Reader, Stored
 from service.usecases.doors import enter, kept_within
 from service.usecases.including import along
@@ -215,7 +216,7 @@ def verdict_on(resource: Json, kind: str, profiles: Sequence[str] = ()) -> Itera
     Nothing is looked up in the record: whether its references are met is known when it is written.
     """
     if resource.get("resourceType") != kind:
-        found = str(resource.get("resourceType"))
+        found = shown(resource.get("resourceType", "none"))
         yield Issue("invalid", "The resource is not of the type in the address.", "resourceType", found, expected=kind)
         return
     issues = issues_of(resource)

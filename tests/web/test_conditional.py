@@ -199,3 +199,70 @@ def test_parts_of_resources_are_marked_and_stay_so_on_the_next_page(client: Any)
     assert client.get(f"/fhir/{reference}?_summary=false").json()["subject"] == {"reference": subject}
     client.refusal(client.get(f"/fhir/{reference}?_elements=colour"), 400)
     client.refusal(client.get(f"/fhir/{reference}?_summary=everything"), 400)
+
+
+FHIR = {"content-type": "application/fhir+json"}
+
+
+def fhirpath(*operations: tuple[tuple[str, str, Any], ...]) -> bytes:
+    """A FHIRPath Patch of operations, each of (name, key of the value, value)."""
+    listed = [{"name": "operation", "part": [{"name": n, key: v} for n, key, v in parts]} for parts in operations]
+    return json.dumps({"resourceType": "Parameters", "parameter": listed}).encode()
+
+
+def test_a_fhirpath_patch_changes_what_it_names_and_nothing_else(client: Any) -> None:
+    observation = client.new_observation(client.new_patient(), "12.50")
+    patch = fhirpath(
+        (("type", "valueCode", "replace"), ("path", "valueString", "Observation.status"),
+         ("value", "valueCode", "amended")),
+        (("type", "valueCode", "add"), ("path", "valueString", "Observation"), ("name", "valueString", "note"),
+         ("value", "valueAnnotation", {"text": "invented"})),
+    )  # fmt: skip
+    answer = client.patch(f"/fhir/{observation}", content=patch, headers={**FHIR, "if-match": 'W/"1"'})
+    assert answer.status_code == 200, answer.text
+    assert (answer.json()["status"], answer.json()["note"]) == ("amended", [{"text": "invented"}])
+    assert '"value":12.50' in answer.text
+    client.refusal(client.patch(f"/fhir/{observation}", content=patch, headers={**FHIR, "if-match": 'W/"1"'}), 412)
+    bad = fhirpath((("type", "valueCode", "replace"), ("path", "valueString", "Observation.status"),
+                    ("value", "valueCode", "bogus")))  # fmt: skip
+    client.refusal(client.patch(f"/fhir/{observation}", content=bad, headers=FHIR), 422)
+    nowhere = fhirpath((("type", "valueCode", "replace"), ("path", "valueString", "Observation.interpretation"),
+                        ("value", "valueString", "x")))  # fmt: skip
+    assert "nothing at this path" in client.refusal(
+        client.patch(f"/fhir/{observation}", content=nowhere, headers=FHIR), 422
+    )["details"]["text"]  # fmt: skip
+    identity = fhirpath((("type", "valueCode", "replace"), ("path", "valueString", "Observation.id"),
+                         ("value", "valueId", "other")))  # fmt: skip
+    client.refusal(client.patch(f"/fhir/{observation}", content=identity, headers=FHIR), 422)
+
+
+def test_a_fhirpath_patch_in_a_bundle_and_by_condition(client: Any) -> None:
+    patient = client.new_patient(active=True)
+    patch = json.loads(fhirpath((("type", "valueCode", "delete"), ("path", "valueString", "Patient.active"))))
+    entry = {"resource": patch, "request": {"method": "PATCH", "url": patient}}
+    answer = client.send_fhir("POST", "/fhir", {"resourceType": "Bundle", "type": "transaction", "entry": [entry]})
+    assert answer.status_code == 200, answer.text
+    assert "active" not in client.get(f"/fhir/{patient}").json()
+    where = f"/fhir/Patient?_id={patient.removeprefix('Patient/')}"
+    patch = fhirpath((("type", "valueCode", "add"), ("path", "valueString", "Patient"),
+                      ("name", "valueString", "active"), ("value", "valueBoolean", False)))  # fmt: skip
+    assert client.patch(where, content=patch, headers=FHIR).json()["active"] is False
+
+
+@pytest.mark.parametrize(
+    ("body", "headers", "says"),
+    [
+        (b"{}", PATCH, "array of operations"),
+        (b"{}", FHIR, "FHIRPath Patch is a Parameters resource"),
+        (b'{"resourceType":"Patient"}', FHIR, "FHIRPath Patch is a Parameters resource"),
+        (b"null", PATCH, "array of operations"),
+        (b"[1]", PATCH, "no operation"),
+        (b"[]", FHIR, "an array is a json patch"),
+    ],
+)
+def test_what_is_no_patch_is_explained(client: Any, body: bytes, headers: dict[str, str], says: str) -> None:
+    answer = client.patch(f"/fhir/{client.new_patient()}", content=body, headers=headers)
+    issue = client.refusal(answer, 415 if says.startswith("an array is") else 422)
+    assert says.lower() in issue["details"]["text"].lower()
+    assert "None" not in answer.text
+    assert issue["diagnostics"]

@@ -205,7 +205,10 @@ def _operation(interaction: Interaction) -> Json:
         content: Json = {"schema": {"$ref": f"#/components/schemas/{schema}"}}
         if example:
             content["example"] = example
-        operation["requestBody"] = {"required": True, "content": {media_type: content}}
+        contents = {media_type: content}
+        if interaction.takes == "patch":
+            contents["application/fhir+json"] = {"schema": {"$ref": "#/components/schemas/Parameters"}}
+        operation["requestBody"] = {"required": interaction.takes != "parameters", "content": contents}
     return operation
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from service.errors import Issue, NotAcceptable, UnsupportedFormat
-from service.fhir.json_patch import MEDIA_TYPE
+from service.fhir.patches import FORMATS
 
 FHIR_JSON = "application/fhir+json; fhirVersion=4.0; charset=utf-8"
 PLAIN_JSON = "application/json; charset=utf-8"
@@ -100,13 +100,15 @@ def require_json(content_type: str | None, content_encoding: str | None = None) 
     _require_plain(content_encoding)
 
 
-def require_patch(content_type: str | None, content_encoding: str | None = None) -> None:
-    """Raise `UnsupportedFormat` unless a body with these headers is a JSON Patch."""
+def require_patch(content_type: str | None, content_encoding: str | None = None) -> str:
+    """The form of patch that a body with these headers is; raises `UnsupportedFormat` for any other."""
     given = _media_range(content_type or "")
-    if given.name != MEDIA_TYPE or not given.readable:
-        message, said = "A patch is read as JSON Patch only.", content_type or "no Content-Type"
-        raise UnsupportedFormat(Issue("not-supported", message, "http.Content-Type", said, expected=MEDIA_TYPE))
+    if given.name not in FORMATS or not given.readable:
+        message, said = "This form of patch is not read here.", content_type or "no Content-Type"
+        expected = " or ".join(FORMATS)
+        raise UnsupportedFormat(Issue("not-supported", message, "http.Content-Type", said, expected=expected))
     _require_plain(content_encoding)
+    return given.name
 
 
 def require_form(content_type: str | None, content_encoding: str | None = None) -> None:

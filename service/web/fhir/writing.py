@@ -8,8 +8,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from service.errors import Issue, Malformed
-from service.fhir import json_patch, search_parameters, text
+from service.fhir import search_parameters, text
 from service.fhir.given import as_malformed
+from service.fhir.patches import patch_in
+from service.fhir.walk import shown
 from service.settings import Settings
 from service.storage.records import Stored
 from service.usecases import conditional, resources
@@ -95,25 +97,25 @@ class Writing:
         return change_answer(written.stored, status, preferences_of(request), form, base_url(request))
 
     async def patch(self, request: Request) -> Response:
-        """Change a resource by a JSON Patch."""
+        """Change a resource by a JSON Patch or a FHIRPath Patch."""
         return await self._patch(request, only_form(request), id_in(request))
 
     async def patch_where(self, request: Request) -> Response:
-        """Change the one resource that the query finds by a JSON Patch."""
+        """Change the one resource that the query finds by a patch of either form."""
         form, condition = _condition_in(request, type_in(request))
         return await self._patch(request, form, condition=condition)
 
     async def _patch(self, request: Request, form: Form, ident: str = "", condition: str | None = None) -> Response:
         actor, kind, expected = actor_of(request), type_in(request), expected_version(request)
-        require_patch(request.headers.get("content-type"), request.headers.get("content-encoding"))
+        media_type = require_patch(request.headers.get("content-type"), request.headers.get("content-encoding"))
         body = await request.body()
 
         def job() -> Written:
-            operations = json_patch.parse(body)
+            patched_by = patch_in(body, media_type)
             with self._work.records.write(actor) as writer:
                 name = ident if condition is None else conditional.matched(writer, actor, kind, condition)
                 return conditional.patch(
-                    writer, actor, kind, name, operations, expected=expected, referential_integrity=self._integrity
+                    writer, actor, kind, name, patched_by, expected=expected, referential_integrity=self._integrity
                 )
 
         written = await self._work.change(job)
@@ -173,14 +175,14 @@ def _resource_in(body: bytes, kind: str) -> text.Json:
     found = resource.get("resourceType")
     if found != kind:
         message = "The body is not of the type in the address."
-        raise Malformed(Issue("invalid", message, "resourceType", str(found), "same-type", kind))
+        raise Malformed(Issue("invalid", message, "resourceType", shown(found or "none"), "same-type", kind))
     return resource
 
 
 def _require_id(resource: text.Json, ident: str) -> None:
     if resource.get("id") != ident:
         message = "The id in the body is not the one in the address."
-        found = str(resource.get("id", "none"))
+        found = shown(resource.get("id", "none"))
         raise Malformed(Issue("invalid", message, f"{resource['resourceType']}.id", found, "same-id", ident))
 
 
