@@ -13,7 +13,7 @@ from typing import Literal
 from service.domain.billing.codes import Code, Table, hcpcs
 from service.domain.billing.own_table import own_table
 from service.domain.billing.rule_sets import DateRule, EvidenceRule, LineRule, LookBack, Payer, RuleSet, require_sound
-from service.errors import Invalid, Issue, Misconfigured, RecordError
+from service.errors import Issue, Misconfigured, RecordError
 from service.fhir import text
 from service.usecases.form import Day, Form, Text, filled
 
@@ -156,11 +156,3 @@ def _usable(place: str) -> Iterator[None]:
         raise Misconfigured(Issue("structure", "The file is not in UTF-8.", place)) from problem
     except RecordError as error:
         raise Misconfigured(*(issue.at(place) for issue in error.issues)) from error
-
-
-def rule_set(billing: Billing, label: str) -> RuleSet:
-    """The set with this name and version. Raises `Invalid` for one that is not at hand any more."""
-    for each in billing.rule_sets:
-        if each.label == label:
-            return each
-    raise Invalid(Issue("not-found", "These rules are not at hand any more.", "rules", label, "rule-set"))

@@ -19,6 +19,7 @@ from service.domain.orthosis.episode import Episode
 from service.domain.orthosis.history import life_of
 from service.domain.orthosis.life import Life
 from service.errors import Conflict, Invalid, Issue
+from service.fhir.billing_names import is_decided
 from service.fhir.orthosis.episode import components_of, from_resources, key_of, to_resources
 from service.fhir.orthosis.names import TYPES, claimed
 from service.fhir.text import Json
@@ -37,13 +38,28 @@ class Told:
 
 
 def refuse_direct_change(after: Json | None, before: Stored | None) -> None:
-    """Raises `Conflict` for the update or deletion of a resource of an episode, as it stands or as it would be."""
+    """Raises `Conflict` for the update or deletion of a resource of an episode, as it stands or as it would be.
+
+    Confirmations and charges have a life of states too.
+    """
+    known = before is not None and not before.deleted and before.type in ("Task", "ChargeItem")
+    refuse_direct_decision(after, before.resource if before and known else None)
     if (after is None or not claimed(after)) and (before is None or not is_of_episode(before)):
         return
     message = "What belongs to an orthosis episode is neither updated nor deleted directly; its events change it."
     expected = "POST /orthosis-episodes/{id}/events, or a new resource of the episode"
     where = before.type if before else str(after and after["resourceType"])
     raise Conflict(Issue("business-rule", message, where, rule="life-of-states", expected=expected))
+
+
+def refuse_direct_decision(*resources: Json | None) -> None:
+    """Raises `Conflict` where one of these is a confirmation or a charge: a biller's decision alone writes those."""
+    decided = next((each for each in resources if each is not None and is_decided(each)), None)
+    if decided is not None:
+        message = "Confirmations and charges are written by a biller's decision, and by nothing else."
+        expected = "POST /billing/orthosis-episodes/{id}/…"
+        where = str(decided["resourceType"])
+        raise Conflict(Issue("business-rule", message, where, rule="life-of-states", expected=expected))
 
 
 def is_of_episode(stored: Stored) -> bool:
@@ -63,6 +79,8 @@ def settle(writer: Writer, actor: Actor, created: Iterable[Stored]) -> None:
     """
     touched: dict[str, set[tuple[str, str]]] = {}
     for stored in created:
+        if stored.type in ("Task", "ChargeItem"):
+            refuse_direct_decision(stored.resource)
         if is_of_episode(stored):
             touched.setdefault(stored.patient, set()).add(key_of(stored.resource))
     for patient, keys in touched.items():

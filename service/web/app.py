@@ -16,6 +16,7 @@ from service.storage.records import Records
 from service.usecases.findings import use_findings
 from service.web import errors
 from service.web.audit_trail import AuditTrail
+from service.web.billing import billing_router
 from service.web.body_limit import BodyLimit
 from service.web.corrections import affected_interactions, corrections_router
 from service.web.courses import courses_router
@@ -85,6 +86,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(courses_router(work, settings))
     app.include_router(instruments_router(work, settings))
     app.include_router(orthoses_router(work, settings))
+    app.include_router(billing_router(work, settings))
     app.include_router(corrections_router(work, settings))
     app.include_router(erasure_router(work, settings))
     app.include_router(health_router(work))

@@ -8,6 +8,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
+from service.web.billing_forms import billing_schemas
 from service.web.corrections import act_schemas
 from service.web.fhir.description import SCHEMAS, TAG, path_items
 from service.web.fhir.interactions import Interaction
@@ -20,6 +21,7 @@ from service.web.visits import visit_schemas
 _TAGS = [
     {"name": "Visits", "description": "What happened at a visit, as a clinician would say it."},
     {"name": "Orthoses", "description": "Orthoses and casts, from the decision to the end."},
+    {"name": "Billing", "description": "Confirming orthoses for billing, without the clinical chart."},
     {"name": "Corrections", "description": "Signing, and putting right what was wrong."},
     {"name": "Patients", "description": "What the record can say about one patient."},
     {
@@ -45,6 +47,7 @@ def describe(app: FastAPI, interactions: Iterable[Interaction]) -> dict[str, Any
     schemas |= {
         **visit_schemas(),
         **orthosis_schemas(),
+        **billing_schemas(),
         **act_schemas(),
         "PatientSummary": SUMMARY_SCHEMA,
         "Metrics": METRICS_SCHEMA,

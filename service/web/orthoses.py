@@ -71,7 +71,7 @@ def _form(request: Request) -> Form:
 
 
 @contextmanager
-def _of_body() -> Iterator[None]:
+def of_body() -> Iterator[None]:
     """It is the body that names what is not there, not the address: `NotFound` leaves as `Invalid`."""
     try:
         yield
@@ -107,7 +107,7 @@ def _beginning(router: APIRouter, desk: _Desk) -> None:
 
         def do(writer: Writer, actor: Actor, document: text.Json) -> Told:
             require_operation(actor, "orthosis-events")  # before anybody is looked up by identifier
-            with _of_body():
+            with of_body():
                 return begin(writer, actor, filled(document, EpisodeForm).made(writer, desk.zone))
 
         return await desk.change(request, do, 201)
@@ -194,7 +194,7 @@ def _events(router: APIRouter, desk: _Desk) -> None:
 
         def do(writer: Writer, actor: Actor, document: text.Json) -> Told:
             form = filled(document, EventsForm)
-            with _of_body():
+            with of_body():
                 events = form.made(writer, desk.zone)
             return record(writer, actor, ident, events, after=form.after)
 

@@ -80,7 +80,7 @@ def _order(dossier: Dossier, asked: EvidenceRule, rules: RuleSet) -> Found:
     event = dossier.told.first("ordered")
     who = event.who if event else episode.by_name or episode.by
     on = event.day if event else episode.decided
-    proofs = [dossier.plan, f"DeviceRequest/{episode.request_id}"]
+    proofs = [dossier.told.reference, f"DeviceRequest/{episode.request_id}"]
     return Found(
         (*_missing(name_of_the_patient=bool(dossier.patient_name), who_ordered=bool(who)),
          *_late(on, asked.before, dossier, rules)),
@@ -104,7 +104,7 @@ def _stated(item: str, what: str) -> _Look:
 
 def _need(dossier: Dossier, asked: EvidenceRule, rules: RuleSet) -> Found:
     stated = dossier.stated("medical-need")
-    proofs = [*([dossier.plan] if dossier.told.episode.reason else []), *dossier.conditions]
+    proofs = [*([dossier.told.reference] if dossier.told.episode.reason else []), *dossier.conditions]
     proofs += [each.reference for each in stated]
     return Found(() if proofs else ("a reason, a condition of that side, or a statement",), tuple(proofs))
 
@@ -134,14 +134,14 @@ def _side(dossier: Dossier, asked: EvidenceRule, rules: RuleSet) -> Found:
     design = dossier.told.design
     needs = design.region in _OF_DIGITS
     tells = (", ".join((design.side, *design.digits)),)
-    return Found(_missing(digits=bool(design.digits) or not needs), (dossier.plan,), tells)
+    return Found(_missing(digits=bool(design.digits) or not needs), (dossier.told.reference,), tells)
 
 
 def _delivered(dossier: Dossier, asked: EvidenceRule, rules: RuleSet) -> Found:
     found = served(dossier.told, rules.date_of_service)
     if found.day is None:
         return Found((found.because,))
-    proofs = (f"Procedure/{found.event.id}",) if found.event else (dossier.plan,)
+    proofs = (f"Procedure/{found.event.id}",) if found.event else (dossier.told.reference,)
     return Found((), proofs, (f"{found.day.isoformat()}: {found.because}",))
 
 
@@ -194,7 +194,7 @@ def _similar(dossier: Dossier, asked: EvidenceRule, rules: RuleSet) -> Found:
     excused = dossier.stated(back.statement)
     proofs, missing, tells = [each.reference for each in excused], [], []
     for other, day in dossier.similar(back.years):
-        plan, ended = f"ServiceRequest/{other.episode.id}", other.life.ended
+        plan, ended = other.reference, other.life.ended
         reason = ended.reason if ended else ""
         tells.append(f"{plan}: {descriptive_name(other.design)}, {day.isoformat()}, {reason or 'not ended'}")
         proofs.append(plan)

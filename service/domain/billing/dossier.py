@@ -73,6 +73,11 @@ class Told:
     life: Life
 
     @property
+    def reference(self) -> str:
+        """The reference of the plan, by which the episode goes here."""
+        return f"ServiceRequest/{self.episode.id}"
+
+    @property
     def design(self) -> Design:
         """The orthosis as decided."""
         return self.episode.design
@@ -100,11 +105,6 @@ class Dossier:
     others: tuple[Told, ...] = ()
     conditions: tuple[str, ...] = ()
     """References of Conditions of the side that was treated."""
-
-    @property
-    def plan(self) -> str:
-        """The reference of the plan, by which the episode goes here."""
-        return f"ServiceRequest/{self.told.episode.id}"
 
     def stated(self, item: str) -> tuple[Statement, ...]:
         """The statements of one item."""

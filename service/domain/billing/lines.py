@@ -271,6 +271,6 @@ def _notes(dossier: Dossier, rules: RuleSet) -> Iterator[str]:
     twin = dossier.twin
     if twin:
         rule = BILATERAL[rules.lines.bilateral]
-        yield f"ServiceRequest/{twin.episode.id} is for the other side, of the same day: {rule}."
+        yield f"{twin.reference} is for the other side, of the same day: {rule}."
     if dossier.told.design.form == "cast" and dossier.told.episode.series:
         yield "One of a series of casts: whether each is paid for, the payer says."
