@@ -96,6 +96,9 @@ class Settings(BaseSettings):
     findings_file: Annotated[
         Path | None, Field(description="JSON file of the clinic's own tests for coded findings.")
     ] = None
+    change_file: Annotated[
+        Path | None, Field(description="JSON file of the clinic's smallest worthwhile rates and measurement errors.")
+    ] = None
 
     @field_validator("zone")
     @classmethod

@@ -18,6 +18,7 @@ from service.web import errors
 from service.web.audit_trail import AuditTrail
 from service.web.billing import billing_router
 from service.web.body_limit import BodyLimit
+from service.web.change import change_router
 from service.web.corrections import affected_interactions, corrections_router
 from service.web.courses import courses_router
 from service.web.docs import docs_router
@@ -83,6 +84,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(shorthand_router())
     app.include_router(patients_router(work))
     app.include_router(metrics_router(work))
+    app.include_router(change_router(work, settings))
     app.include_router(courses_router(work, settings))
     app.include_router(instruments_router(work, settings))
     app.include_router(orthoses_router(work, settings))

@@ -9,6 +9,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from service.web.billing_forms import billing_schemas
+from service.web.change import CHANGE_SCHEMA
 from service.web.corrections import act_schemas
 from service.web.fhir.description import SCHEMAS, TAG, path_items
 from service.web.fhir.interactions import Interaction
@@ -51,6 +52,7 @@ def describe(app: FastAPI, interactions: Iterable[Interaction]) -> dict[str, Any
         **act_schemas(),
         "PatientSummary": SUMMARY_SCHEMA,
         "Metrics": METRICS_SCHEMA,
+        "PatientChange": CHANGE_SCHEMA,
         **SCHEMAS,
     }
     return document

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 
 from service.domain.anatomy import Side
@@ -85,7 +85,7 @@ class Trending:
     trajectory: Trajectory
     whole: Trend
     window: str
-    since: datetime | None
+    since: date | None
     standing: Standing
     aims: tuple[Aim, ...]
     projections: tuple[Projection | Missing, ...]
@@ -149,8 +149,8 @@ def changes_of(
     goals: Sequence[Goal] = (),
     *,
     rule: str = "first-visit",
-    day: datetime | None = None,
-    until: datetime | None = None,
+    day: date | None = None,
+    until: date | None = None,
     not_used: Mapping[str, int] | None = None,
 ) -> ChangeAnswer:
     """The change of every trajectory that has a value, between the two visits that a rule of `BASELINES` names."""
@@ -158,7 +158,7 @@ def changes_of(
     made = {each.key: change_of(each, *ends_of(each, rule, day, until)) for each in kept}
     changed = tuple(Changed(each, made[each.key], _opposite(each, kept, made), aims_of(each, goals)) for each in kept)
     named, headline = _headline(changed)
-    words = BASELINES[rule] + (f" ({day.date().isoformat()})" if day and rule == "last-visit-before" else "")
+    words = BASELINES[rule] + (f" ({day.isoformat()})" if day and rule == "last-visit-before" else "")
     numbers = count([(c.trajectory, c.change) for c in changed])
     return ChangeAnswer(words, named, headline, changed, numbers, dict(not_used or {}))
 
@@ -200,7 +200,7 @@ def trending_of(
     goals: Sequence[Goal] = (),
     rates: Mapping[str, Rate] = WORTHWHILE,
     reference_for: frozenset[Side] = frozenset(),
-    since: datetime | None = None,
+    since: date | None = None,
 ) -> Trending:
     """The trend of one trajectory, and where it stands by its latest visits.
 
@@ -216,16 +216,16 @@ def trending_of(
     return Trending(trajectory, trend_of(trajectory), window, begin, standing, aims, projections)
 
 
-def _window(trajectory: Trajectory, phases: Sequence[Phase], since: datetime | None) -> tuple[str, datetime | None]:
+def _window(trajectory: Trajectory, phases: Sequence[Phase], since: date | None) -> tuple[str, date | None]:
     if since:
-        return f"from {since.date().isoformat()} on", since
+        return f"from {since.isoformat()} on", since
     if not trajectory.points:
         return "all visits", None
     if len(phases) > 1:
         parts = parted(trajectory, phases)
         number = max(n for n, part in enumerate(parts) if part.points)
-        return f"the phase at the last visit: {phases[number].label}", parts[number].points[0].when
-    return "the six weeks up to the last visit", trajectory.points[-1].when - WINDOW
+        return f"the phase at the last visit: {phases[number].label}", parts[number].points[0].day
+    return "the six weeks up to the last visit", trajectory.points[-1].day - WINDOW
 
 
 def phased_of(

@@ -52,12 +52,10 @@ def _passive(trajectory: Trajectory, others: Iterable[Trajectory]) -> Iterator[C
     if trajectory.conditions.get("mode") != "active" or trajectory.is_metric:
         return
     wanted = {**trajectory.conditions, "mode": "passive"}
-    day = trajectory.points[-1].when.date()
+    day = trajectory.points[-1].day
     for other in others:
         if _is_of(other, trajectory) and other.site == trajectory.site and dict(other.conditions) == wanted:
-            yield from (
-                Ceiling(p.value, "the passive motion of the same visit") for p in other.points if p.when.date() == day
-            )
+            yield from (Ceiling(p.value, "the passive motion of the same visit") for p in other.points if p.day == day)
 
 
 def _other_hand(

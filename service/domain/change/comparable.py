@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from itertools import pairwise
 from typing import Literal
@@ -48,6 +48,11 @@ class Point:
     inputs: tuple[Input, ...] = ()
     code: str = ""
     day_only: bool = False
+
+    @property
+    def day(self) -> date:
+        """The local calendar day."""
+        return self.when.date()
 
     @property
     def stratum(self) -> tuple[str, ...]:
@@ -96,9 +101,9 @@ class Trajectory:
     is_metric: bool = False
     notes: tuple[str, ...] = ()
 
-    def between(self, since: datetime | None = None, until: datetime | None = None) -> Trajectory:
-        """The part of it from `since` on and up to `until`, both included."""
-        kept = tuple(p for p in self.points if (not since or p.when >= since) and (not until or p.when <= until))
+    def between(self, since: date | None = None, until: date | None = None) -> Trajectory:
+        """The part of it from the day `since` on and up to the day `until`, both included; days are local."""
+        kept = tuple(p for p in self.points if (not since or p.day >= since) and (not until or p.day <= until))
         return replace(self, points=kept)
 
     @property

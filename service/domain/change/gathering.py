@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from itertools import groupby
 
 from service.domain.anatomy import STATES, PartState, lacking
 from service.domain.arcs import Direction, direction_of
 from service.domain.change.comparable import Input, LeftOut, Point, Trajectory, marked
 from service.domain.error import PublishedError, errors_of
+from service.domain.field import REPEAT, UNKNOWN
 from service.domain.kinds import KINDS
 from service.domain.measurement import ABSENT_REASONS, Absent, Better, Coded, Measurement, Quantity
 from service.domain.metric import Missing, Result, visit_of
@@ -47,13 +47,13 @@ Found = tuple[Point, str] | LeftOut
 
 
 def trajectories(measurements: Iterable[Measurement], states: Iterable[PartState] = ()) -> tuple[Trajectory, ...]:
-    """Every line of readings of one patient. A reading that was a repeat has a line of its own key.
+    """Every line of readings of one patient. Repeats of a reading, made to learn its error, are passed over.
 
     What was entered in error, is bounded or absent, or was read at a part that was then absent or fused is left out
     with the reason. A line without any number is kept, without points.
     """
-    known = tuple(states)
-    lines = [_of_readings(key, line, known) for key, line in in_series(measurements).items()]
+    known, first = tuple(states), (m for m in measurements if m.answer(REPEAT.name) == UNKNOWN)
+    lines = [_of_readings(key, line, known) for key, line in in_series(first).items()]
     return tuple(each for found in lines for each in found)
 
 
@@ -235,15 +235,11 @@ def _by_dimension(found: Sequence[Found]) -> Iterable[tuple[str, tuple[Point, ..
         yield unit, marked(kept), tuple(sorted((*others, *twice), key=lambda each: each.when))
 
 
-def _day(point: Point) -> date:
-    return point.when.date()
-
-
 def _one_a_day(points: Sequence[Point]) -> tuple[tuple[Point, ...], tuple[LeftOut, ...]]:
     """One point a day: of several visits the first. Two different values of one visit are none."""
     kept: list[Point] = []
     left: list[LeftOut] = []
-    for _, group in groupby(points, key=_day):
+    for _, group in groupby(points, key=lambda p: p.day):
         of_day = list(group)
         first = [p for p in of_day if p.visit == of_day[0].visit]
         if len({p.value for p in first}) > 1:

@@ -66,8 +66,8 @@ class Phase:
 
     def began_before(self, point: Point) -> bool:
         """Whether it had begun when a reading was taken; on the day itself only where both times say so."""
-        if point.when.date() != self.since:
-            return self.since < point.when.date()
+        if point.day != self.since:
+            return self.since < point.day
         return self.begun is not None and not point.day_only and self.begun < point.when
 
 

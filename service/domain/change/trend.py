@@ -168,7 +168,7 @@ def trend_of(trajectory: Trajectory) -> Trend:
         visits=len(points),
         first=points[0].when,
         last=points[-1].when,
-        days=(points[-1].when.date() - points[0].when.date()).days,
+        days=(points[-1].day - points[0].day).days,
         slope=slope,
         interval=interval,
         allowed=allowed,

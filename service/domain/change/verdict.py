@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from math import sqrt
@@ -92,15 +92,15 @@ class Count:
 
 
 def ends_of(
-    trajectory: Trajectory, rule: str = "first-visit", day: datetime | None = None, until: datetime | None = None
+    trajectory: Trajectory, rule: str = "first-visit", day: date | None = None, until: date | None = None
 ) -> tuple[Point | Missing, Point | Missing]:
     """The two points a rule of `BASELINES` compares, the later one the last up to `until`. Raises `KeyError`."""
-    points = [p for p in trajectory.points if until is None or p.when <= until]
+    points = [p for p in trajectory.points if until is None or p.day <= until]
     if not points:
         none = Missing("no-value", "There is no value at any visit in this time.")
         return none, none
     if rule == "last-visit-before":
-        before = [p for p in points if day is not None and p.when < day]
+        before = [p for p in points if day is not None and p.day < day]
         reason = "There is no value before that day."
         return (before[-1] if before else Missing("no-baseline", reason)), points[-1]
     start = {"first-visit": points[0], "visit-before": points[-2] if len(points) > 1 else points[0]}[rule]
@@ -130,7 +130,7 @@ def change_of(trajectory: Trajectory, earlier: Point | Missing, later: Point | M
         else rounded(Fraction(amount) / Fraction(sqrt(2)) / Fraction(limit.sem), 4),
         verdict=verdict,
         words=_words(trajectory, verdict, amount, limit),
-        days=(later.when.date() - earlier.when.date()).days,
+        days=(later.day - earlier.day).days,
         examiners=examiners,
         changed=changes(earlier, later),
         notes=tuple(_notes(examiners, limit)),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
@@ -131,7 +131,7 @@ def test_lately_is_the_phase_at_the_last_visit_or_six_weeks(course) -> None:
     parted = trending_of(line, [line], two)
     assert parted.window == "the phase at the last visit: cast"
     assert parted.standing.trend.first.date() > change
-    asked = trending_of(line, [line], two, since=datetime(2026, 3, 10, tzinfo=UTC))
+    asked = trending_of(line, [line], two, since=date(2026, 3, 10))
     assert asked.window == "from 2026-03-10 on"
     assert trending_of(course([]), [], ()).window == "all visits"
 
@@ -149,7 +149,7 @@ def test_a_projected_day_goes_with_each_goal(course) -> None:
 def test_the_baseline_is_a_rule_that_was_named(visits) -> None:
     visits.joint("right-index-pip", "0-40-95", 1)
     visits.joint("right-index-pip", "0-10-75", 21)
-    answer = changes_of(lines(visits), rule="last-visit-before", day=datetime(2026, 3, 10, tzinfo=UTC))
+    answer = changes_of(lines(visits), rule="last-visit-before", day=date(2026, 3, 10))
     assert answer.baseline == "the last visit before a day that was named (2026-03-10)"
     with pytest.raises(KeyError):
         changes_of(lines(visits), rule="the-worst")

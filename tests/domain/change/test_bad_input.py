@@ -109,13 +109,13 @@ def check(answer: Any) -> None:
 @given(st.lists(trajectories(), max_size=3), st.sampled_from(["first-visit", "visit-before", "last-visit-before"]),
        st.integers(-10, 900))  # fmt: skip
 def test_change_of_any_course(lines, rule, day) -> None:
-    check(changes_of(lines, rule=rule, day=FIRST + timedelta(days=day)))
+    check(changes_of(lines, rule=rule, day=FIRST.date() + timedelta(days=day)))
 
 
 @given(trajectories(), wearings(), st.one_of(st.none(), st.integers(-10, 900)))
 def test_trend_of_any_course(line, worn, since) -> None:
     phases = phases_of(worn, FIRST.date(), FIRST.date() + timedelta(days=900))
-    begin = FIRST + timedelta(days=since) if since is not None else None
+    begin = FIRST.date() + timedelta(days=since) if since is not None else None
     found = trending_of(line, [line], phases, since=begin)
     check(found)
     allowed, plain_interval = found.whole.allowed, found.whole.interval

@@ -153,6 +153,13 @@ def test_a_window_keeps_what_lies_in_it(visits) -> None:
     for day in (1, 5, 9):
         visits.end("right-index-pip", "flexion", "60", day)
     (line,) = trajectories(visits.readings)
-    assert len(line.between(line.points[1].when).points) == 2
-    assert len(line.between(None, line.points[1].when).points) == 2
+    assert len(line.between(line.points[1].day).points) == 2
+    assert len(line.between(None, line.points[1].day).points) == 2
     assert line.weeks == pytest.approx((0, 4 / 7, 8 / 7))
+
+
+def test_repeats_made_to_learn_the_error_are_passed_over(visits) -> None:
+    visits.end("right-index-pip", "flexion", "60", 1)
+    visits.end("right-index-pip", "flexion", "64", 1, repeat="second")
+    (line,) = trajectories(visits.readings)
+    assert [p.value for p in line.points] == [60]

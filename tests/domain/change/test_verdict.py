@@ -111,12 +111,12 @@ def test_units_of_the_error_are_converted(course) -> None:
 
 def test_rules_of_the_baseline(course) -> None:
     found = course([10, 20, 30, 40], [0, 7, 14, 21])
-    day = found.points[2].when
+    day = found.points[2].day
     assert [p.value for p in ends_of(found)] == [10, 40]
     assert [p.value for p in ends_of(found, "last-visit-before", day)] == [20, 40]
     assert [p.value for p in ends_of(found, "visit-before")] == [30, 40]
     assert [p.value for p in ends_of(found, "first-visit", until=day)] == [10, 30]
-    none, _ = ends_of(found, "last-visit-before", found.points[0].when)
+    none, _ = ends_of(found, "last-visit-before", found.points[0].day)
     assert none.rule == "no-baseline"
     with pytest.raises(KeyError):
         ends_of(found, "the-worst-visit")

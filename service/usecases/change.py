@@ -1,0 +1,208 @@
+"""Is it working: a patient's change, trend and phases, from the whole record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from service.domain.actor import Actor
+from service.domain.anatomy import Side
+from service.domain.change.answers import (
+    ChangeAnswer,
+    Phased,
+    Trending,
+    changes_of,
+    phased_of,
+    trending_of,
+)
+from service.domain.change.comparable import Trajectory
+from service.domain.change.gathering import BETTER, trajectories, trajectories_of
+from service.domain.change.phases import Phase, phases_of, worn_at
+from service.domain.change.verdict import BASELINES
+from service.domain.goals import Goal
+from service.domain.metric import Parameters
+from service.domain.metrics import METRICS
+from service.domain.orthosis.dose import Wear
+from service.domain.orthosis.episode import Episode
+from service.domain.orthosis.history import life_of
+from service.domain.orthosis.life import Life
+from service.domain.precautions import Precaution
+from service.errors import Issue, Malformed
+from service.storage.records import Reader
+from service.storage.stored import Stored
+from service.usecases.change_clinic import ChangeRules
+from service.usecases.computing import WITHDRAWN, parameters_of
+from service.usecases.course_reading import details_of, states_of
+from service.usecases.doors import enter_operation
+from service.usecases.orthoses import wear_of
+from service.usecases.orthosis_guard import episodes_of
+from service.usecases.readings import measurements_of
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of a patient's record.
+
+    `measure` and `site` keep to one measure (its name, or the name of its kind) and one site; empty stands for all.
+    `baseline` is a rule of `BASELINES`, `day` goes with `last-visit-before`. `since` begins the latest visits that the
+    standing rests on, `until` is the last day looked at. With `series`, casts of one series are one phase.
+    """
+
+    measure: str = ""
+    site: str = ""
+    baseline: str = "first-visit"
+    day: date | None = None
+    since: date | None = None
+    until: date | None = None
+    series: bool = False
+
+    def require_lawful(self) -> None:
+        """Raises `Malformed` for a rule that is none, or a day that its rule lacks or does not use."""
+        if self.baseline not in BASELINES:
+            expected = "one of " + ", ".join(BASELINES)
+            message = f"'{self.baseline}' is not a rule for a baseline."
+            raise Malformed(Issue("value", message, "baseline", self.baseline, "known-rule", expected))
+        if (self.baseline == "last-visit-before") != (self.day is not None):
+            message = "The last visit before a day needs that day, and no other rule has one."
+            raise Malformed(Issue("required", message, "day", str(self.day or ""), "day-of-rule", "2026-03-02"))
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An answer about a patient, with what it is read against: precautions in force, and what could not be used."""
+
+    subject: str
+    precautions: tuple[Precaution, ...]
+    not_used: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class ToldChange(Told):
+    """How much each measure changed."""
+
+    answer: ChangeAnswer
+
+
+@dataclass(frozen=True, slots=True)
+class ToldTrend(Told):
+    """How each measure runs, and where it stands."""
+
+    answer: tuple[Trending, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ToldPhases(Told):
+    """Each measure through the phases of treatment."""
+
+    answer: tuple[Phased, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    """What a patient's record holds, gathered once."""
+
+    patient: Stored
+    every: tuple[Trajectory, ...]
+    goals: tuple[Goal, ...]
+    precautions: tuple[Precaution, ...]
+    reference_for: frozenset[Side]
+    not_used: Mapping[str, int]
+    worn: Sequence[tuple[Episode, Life]] = ()
+    wear: Mapping[str, Sequence[Wear]] = field(default_factory=dict)
+
+    def chosen(self, asked: Asked) -> tuple[Trajectory, ...]:
+        """The lines asked for that have a value."""
+        return tuple(
+            t
+            for t in self.every
+            if t.points
+            and asked.measure in ("", t.measure, t.key[0], *t.codes)
+            and asked.site in ("", t.site.code, t.site.key)
+        )
+
+    def phases(self, trajectory: Trajectory, asked: Asked, today: date) -> tuple[Phase, ...]:
+        """The phases of treatment at a line's site, from its first visit to today."""
+        worn = worn_at(trajectory.site, self.worn, series=asked.series)
+        first = min([trajectory.points[0].day, *(w.since for w in worn)])
+        return phases_of(worn, first, max(today, trajectory.points[-1].day))
+
+
+def patient_change(
+    reader: Reader, actor: Actor, patient: str, asked: Asked, rules: ChangeRules, today: date
+) -> ToldChange:
+    """How much a patient's measures changed. Raises `NotFound`, `Gone`, `Forbidden` or `Malformed`."""
+    asked.require_lawful()
+    with enter_operation(actor, "change", patient) as door:
+        stored = reader.get("Patient", patient)
+        door.about(patient)
+        record = _record(reader, stored, rules, asked, today)
+        answer = changes_of(
+            record.chosen(asked), record.goals, rule=asked.baseline, day=asked.day, not_used=record.not_used
+        )
+        return ToldChange(stored.reference, record.precautions, record.not_used, answer)
+
+
+def patient_trend(
+    reader: Reader, actor: Actor, patient: str, asked: Asked, rules: ChangeRules, today: date
+) -> ToldTrend:
+    """How a patient's measures run and where they stand. Raises `NotFound`, `Gone`, `Forbidden` or `Malformed`."""
+    asked.require_lawful()
+    with enter_operation(actor, "change", patient) as door:
+        stored = reader.get("Patient", patient)
+        door.about(patient)
+        record = _record(reader, stored, rules, asked, today)
+        found = tuple(
+            trending_of(
+                each,
+                record.every,
+                record.phases(each, asked, today),
+                goals=record.goals,
+                rates=rules.rates,
+                reference_for=record.reference_for,
+                since=asked.since,
+            )
+            for each in record.chosen(asked)
+        )
+        return ToldTrend(stored.reference, record.precautions, record.not_used, found)
+
+
+def patient_phases(
+    reader: Reader, actor: Actor, patient: str, asked: Asked, rules: ChangeRules, today: date
+) -> ToldPhases:
+    """A patient's measures through the phases of treatment. Raises `NotFound`, `Gone`, `Forbidden` or `Malformed`."""
+    asked.require_lawful()
+    with enter_operation(actor, "change", patient) as door:
+        stored = reader.get("Patient", patient)
+        door.about(patient)
+        record = _record(reader, stored, rules, asked, today)
+        last = asked.until or today
+        found = tuple(
+            phased_of(each, record.phases(each, asked, last), record.wear, last) for each in record.chosen(asked)
+        )
+        return ToldPhases(stored.reference, record.precautions, record.not_used, found)
+
+
+def _record(reader: Reader, patient: Stored, rules: ChangeRules, asked: Asked, today: date) -> _Record:
+    readings, not_used = measurements_of(reader, patient.id)
+    states = states_of(reader, patient.reference)
+    parameters = parameters_of(reader, patient, Parameters())
+    used = [m for m in readings if m.circumstances.status not in WITHDRAWN]
+    results = [r for name in BETTER for r in METRICS[name].compute(used, states, parameters)]
+    lines = (*trajectories(readings, states), *trajectories_of(results))
+    details = details_of(reader, patient.reference)
+    episodes = episodes_of(reader, patient.id)
+    return _Record(
+        patient=patient,
+        every=tuple(rules.applied(each).between(None, asked.until) for each in lines),
+        goals=details.goals,
+        precautions=tuple(p for p in details.precautions if p.in_force(today)),
+        reference_for=parameters.reference_for,
+        not_used=not_used,
+        worn=[(episode, life_of(episode)) for episode in _before(episodes, asked.until)],
+        wear={episode.id: wear_of(reader, episode) for episode in episodes},
+    )
+
+
+def _before(episodes: Iterable[Episode], until: date | None) -> Iterable[Episode]:
+    return (episode for episode in episodes if until is None or episode.decided <= until)
