@@ -93,3 +93,15 @@ def test_two_values_of_one_end_have_no_difference(visits) -> None:
     visits.end("right-ring-pip", "flexion", "72")
     visits.end("right-ring-pip", "flexion", "80", mode="passive")
     assert differences(visits)["flexion"].value.rule == "read-twice"
+
+
+def test_each_end_stands_with_the_whole_arcs_it_belongs_to(visits) -> None:
+    visits.joint("right-ring-pip", "0-35-70")
+    visits.end("right-ring-pip", "extension-deficit", "10", mode="passive")
+    found = differences(visits)
+    active, passive = found["extension"].parts
+    assert (active.metric, active.conditions["mode"], active.number) == ("arc-of-motion", "active", 35)
+    assert (passive.conditions["mode"], passive.value.rule) == ("passive", "not-measured")
+    (alone,) = found["flexion"].parts
+    assert alone == active
+    assert found["flexion"].value.rule == "not-measured"

@@ -20,6 +20,7 @@ from service.domain.metric import Parameters
 from service.domain.metrics import METRICS
 from service.domain.norms import NORMS
 from service.domain.result_json import plain
+from service.domain.series import direction_named
 from service.domain.summary import summarise
 from service.errors import Invalid
 
@@ -102,6 +103,31 @@ def test_extension_is_never_shown_without_flexion(visits) -> None:
     line = summarise(visits.readings).hands[0].digits["index"][0].main
     assert isinstance(line, Line)
     assert [len(end.parts) for end in (line.start, line.now)] == [3, 3]
+
+
+@pytest.mark.published(source=f"{TABLE}, 7")
+def test_no_result_shows_one_end_of_an_arc_alone(visits) -> None:
+    """Whatever rests on joint motion holds both ends of each arc it shows, in itself or in its parts."""
+    for mode, arcs in (("active", "10-0-70 0-20-80 0-0-50"), ("passive", "15-0-80 0-5-95 0-0-60")):
+        visits.digit("right-index", arcs, mode=mode)
+        visits.digit("left-index", "0-0-90 0-0-100 0-0-70", mode=mode)
+        visits.joint("right-wrist", "30-0-40", mode=mode)
+    visits.digit("right-thumb", "0-0-50 0-15-60")
+    shown = 0
+    for metric in METRICS.values():
+        for result in metric.compute(visits.readings, (), MARKED):
+            ends: dict[tuple[str, str], set[str]] = {}
+            for m in _readings_below(result):
+                ends.setdefault((m.site.code, m.answer("mode")), set()).add(direction_named(m))
+            assert all(len(found) == 2 for found in ends.values()), (metric.name, ends)
+            shown += bool(ends)
+    assert shown > 30
+
+
+def _readings_below(result):
+    return [m for m in result.inputs if m.kind == "joint-motion"] + [
+        m for part in result.parts for m in _readings_below(part)
+    ]
 
 
 @pytest.mark.published(source=f"{TABLE}, 8")
