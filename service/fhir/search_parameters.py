@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from service.errors import Invalid, Issue
-from service.fhir.definitions import SERVED_TYPES
+from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES, resource_types
 from service.fhir.members import members
 from service.fhir.search_amounts import Amount, Measure
 from service.fhir.search_dates import Interval
@@ -151,7 +151,12 @@ def _parameter(kind: str, written: str, name: str, value: str) -> Parameter:
 
 def _reversed(kind: str, name: str, value: str, terms: _Terms) -> Clause:
     match = _REVERSE.fullmatch(name)
-    if match is None or match["type"] not in SERVED_TYPES or _EVENTS in (kind, match["type"]):
+    if (
+        match is None
+        or match["type"] not in SERVED_TYPES
+        or _EVENTS in (kind, match["type"])
+        or kind in DEFINITION_TYPES
+    ):
         expected = "_has:Type:reference:parameter, as in _has:Observation:patient:code"
         raise _Unknown(Issue("not-supported", "This _has leads nowhere.", name, value, "search-parameter", expected))
     by = _parameter(match["type"], match["by"], name, value)
@@ -168,7 +173,7 @@ def _chained(kind: str, link: str, rest: str, value: str, terms: _Terms) -> Clau
     name = f"{link}.{rest}"
     parameter = _parameter(kind, written, name, value)
     allowed = [each for each in (parameter.targets or SERVED_TYPES) if each in SERVED_TYPES and each != _EVENTS]
-    if parameter.kind != "reference" or kind == _EVENTS or (target and target not in allowed):
+    if parameter.kind != "reference" or kind in (_EVENTS, *DEFINITION_TYPES) or (target and target not in allowed):
         message = f"The search parameter '{link}' of {kind} is no reference that a chain can follow."
         raise _Unknown(Issue("not-supported", message, name, value, "search-parameter", ", ".join(allowed)))
     found: list[Wanted] = []
@@ -196,7 +201,7 @@ _WITH_ROWS = ("text", "of-type", "identifier")
 def _require_modifier(kind: str, parameter: Parameter, name: str, modifier: str, value: str) -> None:
     if not modifier:
         return
-    if parameter.kind == "reference" and re.fullmatch(r"[A-Z][A-Za-z]+", modifier):
+    if parameter.kind == "reference" and modifier in (parameter.targets or resource_types()):
         return
     known = _MODIFIERS.get(parameter.kind, ())
     if parameter.name == "identifier":
@@ -212,10 +217,14 @@ def _require_modifier(kind: str, parameter: Parameter, name: str, modifier: str,
 
 def _unknown_modifier(parameter: Parameter, name: str, modifier: str, value: str, known: tuple[str, ...]) -> _Unknown:
     message = f"The search parameter '{parameter.name}' has no modifier '{modifier}' here."
-    typed = ("a resource type, such as Patient",) if parameter.kind == "reference" else ()
+    typed = _targets_in_words(parameter) if parameter.kind == "reference" else ()
     return _Unknown(
         Issue("not-supported", message, name, value, "search-modifier", ", ".join(("missing", *known, *typed)))
     )
+
+
+def _targets_in_words(parameter: Parameter) -> tuple[str, ...]:
+    return tuple(each for each in parameter.targets if each in SERVED_TYPES) or ("a resource type, such as Patient",)
 
 
 def _choices(kind: str, parameter: Parameter, modifier: str, name: str, part: str, terms: _Terms) -> Sequence[Wanted]:
@@ -225,7 +234,10 @@ def _choices(kind: str, parameter: Parameter, modifier: str, name: str, part: st
     if parameter.kind == "composite":
         return [_together(kind, parameter, name, part, terms)]
     if parameter.kind == "reference" and modifier != "identifier":
-        return [reference(part, modifier or parameter.target, terms.base)]
+        found = reference(part, modifier or parameter.target, terms.base)
+        if modifier and found.qualifier not in (modifier, ""):
+            raise bad(name, part, f"a reference to a {modifier}", f"{modifier}/1 or 1")
+        return [found]
     match parameter.kind:
         case "date":
             return [moment(name, part, terms.zone)]

@@ -8,6 +8,7 @@ from service.fhir.definitions import SERVED_TYPES
 from service.fhir.search_query import LARGEST_PAGE, PAGE, Include
 from service.fhir.search_table import in_components, parameters_of
 from service.fhir.search_values import bad
+from service.fhir.subset import SUMMARIES
 
 NOT_OF_THE_SEARCH = frozenset({"_format", "_pretty", "_cursor"})
 """Taken, but no part of what a link to the search says."""
@@ -37,8 +38,9 @@ class Results:
             case "_total":
                 self.total = self._one_of(name, value, ("none", "estimate", "accurate")) != "none"
             case "_summary":
-                if self._one_of(name, value, ("false", "count")) == "count":
-                    self.count = 0
+                if value not in ("false", "count"):  # what of each resource is wanted was taken before
+                    raise bad(name, value, "one of the values known here", ", ".join((*SUMMARIES, "count", "false")))
+                self.count = 0 if value == "count" else self.count
             case "_cursor":
                 self.cursor = value
             case "_include" | "_revinclude":
@@ -84,7 +86,12 @@ def _include(kind: str, name: str, value: str) -> Include:
     source, by, target = [*value.split(":"), ""][:3] if value.count(":") in (1, 2) else ("", "", "")
     parameter = parameters_of(source).get(by)
     is_reference = parameter is not None and parameter.kind == "reference"
-    served = source in SERVED_TYPES and target in ("", *SERVED_TYPES) and "AuditEvent" not in (source, target, kind)
+    served = (
+        source in SERVED_TYPES
+        and kind in SERVED_TYPES
+        and target in ("", *SERVED_TYPES)
+        and "AuditEvent" not in (source, target, kind)
+    )
     leads = reverse or bool(modifier) or source == kind
     if not served or not leads or not (is_reference or (by == "*" and not reverse)):
         raise bad(name, value, "a type and one of its references", "Type:reference or Type:reference:Target")

@@ -5,7 +5,7 @@ Whatever is left out, the elements that the standard requires stay, and the copy
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, NamedTuple
@@ -84,8 +84,24 @@ def _references(element: Any) -> set[str]:
     return own.union(*map(_references, element.values()))
 
 
+Pairs = Sequence[tuple[str, str]]
+
+
+def view_in(kind: str, pairs: Pairs) -> tuple[View, Pairs, Pairs]:
+    """The view that parameters ask for, the parameters that asked for it, and all others. Raises `Invalid`."""
+    asked = {name: value for name, value in pairs if name == "_elements" or (name, value) in _SUMMARIES}
+    if not asked:
+        return View(), (), pairs
+    view = view_of(kind, asked.get("_summary", ""), asked.get("_elements", ""))
+    taken = [(name, value) for name, value in pairs if name in asked]
+    return view, taken, [pair for pair in pairs if pair not in taken]
+
+
+_SUMMARIES = frozenset(("_summary", each) for each in SUMMARIES)
+
+
 def view_of(kind: str, summary: str, named: str) -> View:
-    """The view that `_summary` and `_elements` ask for; Raises `Invalid` for an element that the type has not."""
+    """The view that `_summary` and `_elements` ask for. Raises `Invalid` for an element that the type has not."""
     if summary not in ("", "false", *SUMMARIES):
         raise _bad("_summary", summary, ", ".join(("false", *SUMMARIES)))
     wanted = tuple(name.strip().removeprefix(f"{kind}.") for name in named.split(",") if name.strip())

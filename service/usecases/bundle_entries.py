@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from typing import Literal
 
@@ -13,6 +13,7 @@ from service.fhir.given import as_malformed, asked
 from service.fhir.operations import find
 from service.fhir.search_dates import micros
 from service.fhir.search_parameters import Query, parse
+from service.fhir.subset import View, view_in
 from service.fhir.text import Json
 from service.storage.records import Page, Reader, Stored
 from service.usecases import resources
@@ -38,6 +39,7 @@ class Result:
     error: RecordError | None = None
     path: str = ""
     resource: Json | None = None
+    view: View = field(default_factory=View)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +57,11 @@ def get(reader: Reader, actor: Actor, request: Request, terms: Terms) -> Result:
         return _operated(reader, actor, request, terms)
     if not request.id:
         with as_malformed():
-            query = parse(request.type, request.query, zone=terms.zone, base=terms.base)
-            return Result("page", page=resources.search(reader, actor, query), query=query, path=request.type)
+            view, taken, pairs = view_in(request.type, request.query)
+            query = parse(request.type, pairs, zone=terms.zone, base=terms.base)
+            page = resources.search(reader, actor, query)
+            query = replace(query, used=(*query.used, *taken))
+            return Result("page", page=page, query=query, path=request.type, view=view)
     if request.version is not None:
         found = resources.read_version(reader, actor, request.type, request.id, request.version)
         return Result("read", found)

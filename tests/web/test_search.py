@@ -117,3 +117,22 @@ def test_a_posted_search_must_be_a_form(client: Any) -> None:
     client.refusal(client.post("/fhir/Observation/_search", json={"code": "x"}), 415)
     client.refusal(client.post("/fhir/Observation/_search"), 415)
     client.refusal(client.get("/fhir/Nonsense?code=x"), 404)
+
+
+@pytest.mark.parametrize(
+    ("query", "expected"),
+    [
+        ("Observation?subject:Foo=1", "Patient, Device, Location"),
+        ("Observation?subject:Practitioner=1", "Patient"),
+        ("Observation?subject:Patient=Group/1", "Patient/1"),
+        ("Observation?_summary=bogus", "true, text, data, count, false"),
+        ("Patient?_summary=bogus", "true, text, data, count, false"),
+        ("Observation?component-code:text=x", "missing, not, in"),
+        ("ValueSet?_has:Observation:subject:code=x", "_has:Type"),
+        ("ValueSet?_revinclude=Observation:subject", "Type:reference"),
+        ("ValueSet?_lastUpdated=2026", "url"),
+    ],
+)
+def test_a_refusal_names_what_would_be_right(client: Any, query: str, expected: str) -> None:
+    issue = client.refusal(client.get(f"/fhir/{query}"), 400)
+    assert all(word in issue["diagnostics"] for word in expected.split(", ")), issue

@@ -13,7 +13,8 @@ from service.usecases.bundle_entries import Result, Terms
 from service.web.errors import outcome, status_of
 from service.web.fhir.answers import answer, phrase
 from service.web.fhir.history import status_when_made
-from service.web.fhir.requests import Preferences, actor_of, base_url, only_form, preferences_of
+from service.web.fhir.negotiation import FHIR_JSON
+from service.web.fhir.requests import Form, Preferences, actor_of, base_url, only_form, preferences_of
 from service.web.fhir.searching import searchset
 from service.web.fhir.writing import body_of
 from service.web.work import Work
@@ -73,7 +74,7 @@ def _answer(result: Result, base: str, preferences: Preferences) -> bundle.Answe
 def _listed(result: Result, base: str) -> bytes:
     """The Bundle inside the Bundle: matches or versions."""
     if result.page is not None and result.query is not None:
-        return searchset(result.query, result.page, base, f"{base}/{result.path}")
+        return searchset(result.query, result.page, base, f"{base}/{result.path}", Form(FHIR_JSON, view=result.view))
     first = result.versions[0]
     links = bundle.Links(f"{base}/{first.reference}/_history")
     return bundle.history(result.versions, base=base, links=links, status=status_when_made)

@@ -12,7 +12,7 @@ from service.domain.actor import Actor
 from service.errors import Issue, Malformed, NotFound
 from service.fhir.definitions import SERVED_TYPES
 from service.fhir.given import as_malformed
-from service.fhir.subset import SUMMARIES, View, view_of
+from service.fhir.subset import View, view_in
 from service.web.fhir.negotiation import answer_type
 
 BASE = "/fhir"
@@ -119,16 +119,9 @@ def form_of(request: Request, pairs: Pairs) -> tuple[Form, Pairs]:
 def form_and_view_of(request: Request, kind: str, pairs: Pairs) -> tuple[Form, Pairs]:
     """`form_of`, with what of each resource of a type is wanted."""
     form, rest = form_of(request, pairs)
-    asked = {name: value for name, value in rest if name == "_elements" or (name, value) in _SUMMARIES}
-    if not asked:
-        return form, rest
     with as_malformed():
-        view = view_of(kind, asked.get("_summary", ""), asked.get("_elements", ""))
-    taken = tuple((name, value) for name, value in rest if name in asked)
-    return replace(form, view=view, kept=(*form.kept, *taken)), [pair for pair in rest if pair not in taken]
-
-
-_SUMMARIES = frozenset(("_summary", each) for each in SUMMARIES)
+        view, taken, others = view_in(kind, rest)
+    return replace(form, view=view, kept=(*form.kept, *taken)), list(others)
 
 
 def form_of_read(request: Request, kind: str) -> Form:

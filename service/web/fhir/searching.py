@@ -74,7 +74,6 @@ class Searching:
         path = f"{base}/Patient/{patient}/{kind}" if patient else f"{base}/{kind}"
         return answer(searchset(query, page, base, path, form), form)
 
-
     def _definitions(self, request: Request, sent: Pairs) -> Response:
         """The matches among the definitions published here, which are the same for everybody."""
         kind, base = request.path_params["type"], base_url(request)
