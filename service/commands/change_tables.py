@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
-from typing import Any
+from itertools import groupby
+from typing import Any, TypeVar
 
 from rich.console import Console
 from rich.table import Table
@@ -14,64 +15,77 @@ from service.domain.change.answers import Changed, Trending
 from service.domain.change.comparable import Point, Trajectory
 from service.domain.change.phase_report import Contrast, Estimate, PhaseReport
 from service.domain.change.phases import Dose
-from service.domain.change.trend import Interval, MannKendall
+from service.domain.change.trend import Interval, Trend
+from service.domain.change.verdict import WORDS, Change
 from service.domain.field import UNKNOWN
 from service.domain.metric import Missing
 from service.printing import CAUTION
 from service.usecases.change import Told, ToldChange, ToldPhases, ToldTrend
 
+_ALWAYS_SAID = ("mode", "orthosis_state", "together")
+"""Conditions without which a number of motion cannot be read: where one was not recorded, that is said."""
 NONE = "No measure of this patient has a value here."
+Row = TypeVar("Row", Changed, Trending)
 
 
 def print_change(out: Console, found: ToldChange) -> None:
-    """Every change, the headline first, then how many of how many changed, and how many error alone would show."""
+    """Every change by site, the headline first, then how many of how many, and how many error alone would show."""
     answer = found.answer
     _opening(out, found)
     out.print(f"Compared with {answer.baseline}. Headline: {answer.headline_rule}.", markup=False)
-    table = _table("measure", "from", "to", "change", "verdict", "opposite direction")
     headline = [answer.changes[n] for n in answer.headline]
-    for each in (*headline, *(c for c in answer.changes if c not in headline)):
-        marks = "; ".join(each.change.changed)
-        verdict = each.change.words + (f" [{marks}]" if marks else "")
-        row = _value(each.change.earlier), _value(each.change.later), _amount(each), verdict, _opposite(each)
-        table.add_row(
-            *(Text(cell) for cell in (_name(each.trajectory), *row)), style="bold" if each in headline else ""
-        )
-    _closing(out, table, answer.changes)
+    rest = [each for each in answer.changes if not any(each is h for h in headline)]
+    for title, rows in (("Headline", headline), *_by_site(rest)):
+        table = _table(title, "measure", "from", "to", "change", "verdict")
+        for each in rows:
+            change, name = each.change, _name(each.trajectory, full=title == "Headline")
+            _add(table, name, _value(change.earlier), _value(change.later), _amount(change), _verdict(change))
+        if rows:
+            out.print(table)
+    _asides(out, [each.trajectory for each in answer.changes])
     numbers = answer.count
     out.print(
         f"{numbers.beyond} of {numbers.series} single readings changed beyond error ({numbers.better} better, "
-        f"{numbers.worse} worse); error alone would show up to {numbers.by_error_alone}. "
-        f"{numbers.without_error} have no published error.",
+        f"{numbers.worse} worse); error alone would show up to {numbers.by_error_alone}. {numbers.without_error} have "
+        "no published error: whether they changed by more than error cannot be told.",
         markup=False,
     )
     _last(out, found)
 
 
+def _verdict(change: Change) -> str:
+    words = WORDS["no-published-error"] if change.verdict == "no-published-error" else change.words
+    return "; ".join([words, *change.changed])
+
+
 def print_trend(out: Console, found: ToldTrend) -> None:
-    """Where each measure stands, its rate a week with the interval that decides, and a projected day for its goals."""
+    """By site, the rate a week with the interval that decides, over all visits and lately, and where each stands."""
     _opening(out, found)
-    table = _table("measure", "visits", "rate a week", "95% interval", "Mann-Kendall p", "stands", "because")
-    for each in found.answer:
-        trend, standing = each.standing.trend, each.standing
-        more = standing.more_visits
-        told = standing.because + (f" {more} more visits at this spacing would tell." if isinstance(more, int) else "")
-        p = str(trend.order.p) if isinstance(trend.order, MannKendall) else "-"
-        cells = (
-            _name(each.trajectory),
-            f"{trend.visits} ({each.window})",
-            _number(trend.slope),
-            _span(trend.allowed),
-            p,
-        )
-        table.add_row(*(Text(cell) for cell in (*cells, standing.answer.replace("-", " "), told)))
-    _closing(out, table, found.answer)
+    for title, rows in _by_site(found.answer):
+        table = _table(title, "measure", "all visits", "lately", "stands lately")
+        for each in rows:
+            more = each.standing.more_visits
+            told = f"{each.standing.answer.replace('-', ' ')}: {each.standing.because}"
+            told += f" {more} more visits at this spacing would tell." if isinstance(more, int) else ""
+            _add(table, _name(each.trajectory), _rate(each.whole), _rate(each.standing.trend), told)
+        out.print(table)
+    _asides(out, [each.trajectory for each in found.answer])
     for each in found.answer:
         _print_aims(out, each)
-    notes = dict.fromkeys(note for each in found.answer for note in each.standing.trend.notes)
-    for note in notes:
-        out.print(note, markup=False)
+    for window in dict.fromkeys(each.window for each in found.answer):
+        number = sum(each.window == window for each in found.answer)
+        out.print(f"Lately, for {number} of {len(found.answer)} measures: {window}.", markup=False)
+    for note in dict.fromkeys(note for each in found.answer for note in each.standing.trend.notes):
+        out.print(f"Note: {note}.", markup=False)
     _last(out, found)
+
+
+def _rate(trend: Trend) -> str:
+    visits = f"{trend.visits} visit{'' if trend.visits == 1 else 's'}"
+    if isinstance(trend.slope, Missing):
+        return visits
+    span = "no interval" if isinstance(trend.allowed, Missing) else _span(trend.allowed)
+    return f"{visits}: {trend.slope:+f} a week ({span})"
 
 
 def _print_aims(out: Console, each: Trending) -> None:
@@ -81,43 +95,36 @@ def _print_aims(out: Console, each: Trending) -> None:
         else:
             latest = day.latest.date().isoformat() if day.latest else "later than can be told"
             told = f"at this rate between {day.earliest.date().isoformat()} and {latest}"
-        out.print(f"Goal {aim.what} ({aim.value} {each.trajectory.unit}): {told}", markup=False)
+        out.print(f"Goal {aim.what} ({aim.value:f} {each.trajectory.unit}): {told}", markup=False)
 
 
 def print_phases(out: Console, found: ToldPhases) -> None:
     """Each measure through the phases, and what differs from one phase to the next."""
     _opening(out, found)
     for each in found.answer:
-        table = _table(
-            "during", "days", "visits", "median", "rate a week", "change", "dose", title=_name(each.trajectory)
-        )
+        table = _table(_name(each.trajectory, full=True), "during", "days", "visits", "median", "a week", "change")
         for phase in each.phases:
-            table.add_row(*(Text(cell) for cell in _phase(phase)))
+            slope = phase.trend.slope
+            rate = "-" if isinstance(slope, Missing) else f"{slope:+f}"
+            median = "-" if isinstance(phase.level, Missing) else f"{phase.level:f}"
+            change = f"{_amount(phase.change)}: {_verdict(phase.change)}" if phase.visits else "-"
+            _add(table, _during(phase), str(phase.days), str(phase.visits), median, rate, change)
         out.print(table)
         for note in dict.fromkeys(f"{phase.label}: {note}" for phase in each.phases for note in phase.notes):
             out.print(f"  {note}", markup=False)
         for contrast in each.contrasts:
             _print_contrast(out, contrast)
-    if not found.answer:
-        out.print(NONE)
+    _asides(out, [each.trajectory for each in found.answer])
     _last(out, found)
 
 
-def _phase(phase: PhaseReport) -> Iterable[str]:
-    amount = phase.change.amount
-    moved = "-" if isinstance(amount, Missing) else f"{amount:+f}: {phase.change.words}"
+def _during(phase: PhaseReport) -> str:
     until = f" to {phase.until.isoformat()}" if phase.until else " on"
-    yield f"{phase.label}, {phase.since.isoformat()}{until}"
-    yield str(phase.days)
-    yield str(phase.visits)
-    yield _number(phase.level)
-    yield _number(phase.trend.slope)
-    yield moved
-    yield "; ".join(map(_dose, phase.dose)) or "-"
+    return "; ".join([f"{phase.label}, {phase.since.isoformat()}{until}", *map(_dose, phase.dose)])
 
 
 def _dose(dose: Dose) -> str:
-    prescribed = "hours not prescribed" if dose.prescribed is None else f"{dose.prescribed:f} h prescribed"
+    prescribed = "no hours prescribed" if dose.prescribed is None else f"{dose.prescribed:f} h prescribed"
     worn = [f"{hours:f} h {source} on {dose.days_with_hours[source]} of {dose.days} days"
             for source, hours in dose.worn.items()]  # fmt: skip
     return ", ".join([prescribed, *worn])
@@ -125,35 +132,55 @@ def _dose(dose: Dose) -> str:
 
 def _print_contrast(out: Console, contrast: Contrast) -> None:
     out.print(f"  From {contrast.earlier} to {contrast.later}:", markup=False)
-    told = [f"level {_estimate(contrast.level_change)}", f"rate a week {_estimate(contrast.slope_change)}"]
+    numbers: dict[str, Decimal | Missing] = {
+        "level": contrast.level_change.value,
+        "rate a week": contrast.slope_change.value,
+        **{index["title"]: index["value"] for index in contrast.indices},
+    }
+    told = [_estimate("level", contrast.level_change), _estimate("rate a week", contrast.slope_change)]
     told += [_index(index) for index in contrast.indices]
-    absent = dict.fromkeys(part for part in told if part.startswith("! "))
-    for part in (*(p for p in told if not p.startswith("! ")), *(p[2:] for p in absent)):
+    reasons: dict[str, list[str]] = {}
+    for name, number in numbers.items():
+        if isinstance(number, Missing):
+            reasons.setdefault(number.reason, []).append(name)
+    if len(reasons) == 1 and not any(told):
+        reasons = {reason: ["comparison"] for reason in reasons}
+    told += [f"no {', '.join(names)}: {reason}" for reason, names in reasons.items()]
+    for part in (*filter(None, told), *contrast.notes):
         out.print(f"    {part}", markup=False)
-    for note in contrast.notes:
-        out.print(f"    {note}", markup=False)
 
 
 def _index(index: Mapping[str, Any]) -> str:
-    """An index with its interval; one that is absent begins with a mark, so that one reason is told once."""
     value, interval = index["value"], index["interval"]
     if isinstance(value, Missing):
-        return f"! no index: {value.reason}"
-    return f"{index['title']} {value} ({_span(interval) if isinstance(interval, Interval) else 'no interval known'})"
+        return ""
+    return f"{index['title']} {value:f} ({_span(interval) if isinstance(interval, Interval) else 'no interval known'})"
 
 
-def _estimate(found: Estimate) -> str:
+def _estimate(what: str, found: Estimate) -> str:
     if isinstance(found.value, Missing):
-        return f"cannot be told: {found.value.reason}"
+        return ""
     span = found.interval.reason if isinstance(found.interval, Missing) else _span(found.interval)
-    return f"changed by {found.value:+f} ({span})"
+    return f"{what} changed by {found.value:+f} ({span})"
 
 
-def _table(*columns: str, title: str = "") -> Table:
-    table = Table(*columns, title=title or None, title_justify="left", show_edge=False, pad_edge=False)
-    for column in table.columns:
-        column.overflow = "fold"
+def _by_site(rows: Sequence[Row]) -> Iterable[tuple[str, list[Row]]]:
+    """The rows of each site together, sites in the order in which they first come."""
+    order = list(dict.fromkeys(each.trajectory.site for each in rows))
+    ranked = sorted(rows, key=lambda each: order.index(each.trajectory.site))
+    for site, of_site in groupby(ranked, key=lambda each: each.trajectory.site):
+        yield site.name, list(of_site)
+
+
+def _table(title: str, *columns: str) -> Table:
+    table = Table(title=Text(title), title_justify="left", show_edge=False, pad_edge=False)
+    for column in columns:
+        table.add_column(column, overflow="fold")
     return table
+
+
+def _add(table: Table, *cells: str) -> None:
+    table.add_row(*(Text(cell) for cell in cells))
 
 
 def _opening(out: Console, found: Told) -> None:
@@ -163,18 +190,14 @@ def _opening(out: Console, found: Told) -> None:
         out.print(f"Precaution in force, {where}: {precaution.what} ({precaution.by})", markup=False)
 
 
-def _closing(out: Console, table: Table, rows: Iterable[Changed | Trending]) -> None:
-    found = list(rows)
-    if not found:
+def _asides(out: Console, lines: Sequence[Trajectory]) -> None:
+    """What is to be known of single lines: what was not used of them, and why."""
+    if not lines:
         out.print(NONE)
-        return
-    out.print(table)
-    for each in found:
-        for note in each.trajectory.notes:
-            out.print(f"{_name(each.trajectory)}: {note}", markup=False)
-        left = [f"{out_.when.date().isoformat()}: {out_.because.reason}" for out_ in each.trajectory.left_out]
-        if left:
-            out.print(f"{_name(each.trajectory)}, not used: {' '.join(left)}", markup=False)
+    for each in lines:
+        told = [f"not used of {left.when.date().isoformat()}: {left.because.reason}" for left in each.left_out]
+        for note in (*each.notes, *told):
+            out.print(f"{_name(each, full=True)}: {note}", markup=False)
 
 
 def _last(out: Console, found: Told) -> None:
@@ -183,40 +206,29 @@ def _last(out: Console, found: Told) -> None:
     out.print(CAUTION, style="italic")
 
 
-def _name(trajectory: Trajectory) -> str:
+def _name(trajectory: Trajectory, *, full: bool = False) -> str:
     said = [
         answer.replace("-", " ") if answer != UNKNOWN else f"{name.replace('_', ' ')} not recorded"
         for name, answer in trajectory.conditions.items()
-        if name in ("mode", "orthosis_state", "together")
-        or (name in ("treatment", "handle_position") and answer != UNKNOWN)
+        if answer not in ("", UNKNOWN) or name in _ALWAYS_SAID
     ]
+    said = [each for each in said if each.casefold() not in trajectory.title.casefold()]
     unit = trajectory.unit if trajectory.scale == "amount" else "steps of its list"
-    return f"{trajectory.site.name}: {', '.join([trajectory.title, *said])} ({unit})"
+    where = f"{trajectory.site.name}, " if full else ""
+    return f"{where}{', '.join([trajectory.title, *said])} ({unit})"
 
 
 def _value(point: Point | Missing) -> str:
     if isinstance(point, Missing):
         return "-"
-    return f"{point.code or format(point.value, 'f')} on {point.when.date().isoformat()}"
+    return f"{point.code or format(point.value, 'f')} on {point.day.isoformat()}"
 
 
-def _amount(each: Changed) -> str:
-    amount, percent = each.change.amount, each.change.percent
-    if isinstance(amount, Missing):
+def _amount(change: Change) -> str:
+    if isinstance(change.amount, Missing):
         return "-"
-    return f"{amount:+f}" if isinstance(percent, Missing) else f"{amount:+f} ({percent:+f}%)"
+    return f"{change.amount:+f}" + ("" if isinstance(change.percent, Missing) else f" ({change.percent:+f}%)")
 
 
-def _opposite(each: Changed) -> str:
-    if isinstance(each.opposite, Missing):
-        return "not measured" if each.opposite.rule == "opposite-not-measured" else "-"
-    amount = each.opposite.amount
-    return each.opposite.words if isinstance(amount, Missing) else f"{amount:+f}: {each.opposite.words}"
-
-
-def _number(number: Decimal | Missing) -> str:
-    return "-" if isinstance(number, Missing) else f"{number:f}"
-
-
-def _span(interval: Interval | Missing) -> str:
-    return "-" if isinstance(interval, Missing) else f"{interval.low:f} to {interval.high:f}"
+def _span(interval: Interval) -> str:
+    return f"{interval.low:f} to {interval.high:f}"

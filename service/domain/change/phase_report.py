@@ -75,7 +75,7 @@ def report_of(
     parts = parted(trajectory, phases)
     hours = {episode: list(given) for episode, given in wear.items()}
     reports = [_report(n, parts, phases, hours, today) for n in range(len(parts))]
-    contrasts = [_contrast(parts[a], parts[b], phases[a], phases[b]) for a, b in neighbours(parts)]
+    contrasts = [_contrast(parts[a], parts[b], phases[a : b + 1]) for a, b in neighbours(parts)]
     return tuple(reports), tuple(contrasts)
 
 
@@ -127,7 +127,8 @@ def _many(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _contrast(before: Trajectory, after: Trajectory, earlier: Phase, later: Phase) -> Contrast:
+def _contrast(before: Trajectory, after: Trajectory, phases: Sequence[Phase]) -> Contrast:
+    earlier, *between, later = phases
     points = (*before.points, *after.points)
     times = [weeks_between(points[0].when, p.when) for p in points]
     begun = weeks_between(points[0].when, later.begun or datetime.combine(later.since, time(), points[0].when.tzinfo))
@@ -135,7 +136,7 @@ def _contrast(before: Trajectory, after: Trajectory, earlier: Phase, later: Phas
     ratio = not before.is_position and before.scale == "amount"
     found = indices(before.values, after.values, before.better, times, ratio=ratio)
     told = tuple(index.told() for index in found)
-    return Contrast(earlier.label, later.label, level, slope, told, tuple(_notes(before, after)))
+    return Contrast(earlier.label, later.label, level, slope, told, tuple(_notes(before, after, between)))
 
 
 def _steps(
@@ -161,7 +162,10 @@ def _rounded(number: float) -> Decimal:
     return rounded(Fraction(number), 4)
 
 
-def _notes(before: Trajectory, after: Trajectory) -> Iterable[str]:
+def _notes(before: Trajectory, after: Trajectory, between: Iterable[Phase]) -> Iterable[str]:
     yield SERIAL
+    passed = ", ".join(phase.label for phase in between)
+    if passed:
+        yield f"between the two lie phases without a visit that has the measure: {passed}"
     if {p.stratum for p in before.points} != {p.stratum for p in after.points}:
         yield "examiner, instrument or method are not the same in both phases: a difference may be one between those"

@@ -113,7 +113,7 @@ def _answer(
 ) -> tuple[Answer, str]:
     allowed = trend.allowed
     if reached and not _is_losing(allowed, trajectory.better):
-        return "at-ceiling", f"The last value reaches {reached.what} ({reached.amount.normalize():f})."
+        return "at-ceiling", _at_ceiling(trajectory, reached)
     if isinstance(allowed, Missing):
         return "cannot-be-told", allowed.reason
     span = f"{allowed.low} to {allowed.high} {trajectory.unit} a week"
@@ -125,6 +125,13 @@ def _answer(
     if -worthwhile.amount < allowed.low and allowed.high < worthwhile.amount:
         return "plateau", f"The whole interval of the rate, {span}, lies within {limit} either way."
     return "cannot-be-told", f"The interval of the rate, {span}, holds both 0 and a rate of {limit}."
+
+
+def _at_ceiling(trajectory: Trajectory, reached: Ceiling) -> str:
+    last = trajectory.points[-1].value
+    beyond = last >= reached.amount if trajectory.better == "more" else last <= reached.amount
+    how = "reaches" if beyond else "is within one standard error of"
+    return f"The last value ({last.normalize():f}) {how} {reached.what} ({reached.amount.normalize():f})."
 
 
 def _direction(allowed: Interval, better: Better) -> Answer:

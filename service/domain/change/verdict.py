@@ -189,10 +189,10 @@ def _words(trajectory: Trajectory, verdict: Verdict, amount: Decimal, limit: Lim
     told = WORDS[verdict]
     if isinstance(limit, Missing):
         return f"{told}: whether this is more than error cannot be told"
-    unit = trajectory.unit
+    least, most = (f"{rounded(Fraction(end), 1):f} {trajectory.unit}" for end in (limit.least, limit.most))
     if verdict == "within-error" and abs(amount) > limit.least:
-        return f"{told} ({limit.most} {unit}), though beyond the smallest error published ({limit.least} {unit})"
-    return f"{told} ({limit.most} {unit})"
+        return f"{told} ({most}), though beyond the smallest error published ({least})"
+    return f"{told} ({most})"
 
 
 def _percent(trajectory: Trajectory, start: Decimal, amount: Decimal) -> Decimal | Missing:

@@ -161,7 +161,7 @@ def test_what_happened_during_a_cast_in_words_and_numbers(course) -> None:
     assert cast.change.amount == 30
     assert cast.sentence == (
         "During cast, day and night (15 days, 4 visits), flexion position of the right PIP joint of the ring finger "
-        "changed by +30 deg in 14 days: improved beyond error (13.5821 deg)."
+        "changed by +30 deg in 14 days: improved beyond error (13.6 deg)."
     )
     assert contrast.slope_change.value > 10
     assert contrast.slope_change.interval.low > 0

@@ -53,7 +53,7 @@ def test_a_range_of_errors_decides_by_its_upper_end_and_tells_the_lower(course) 
     found = verdict(course, 50, 60)
     assert (found.limit.least, found.limit.most) == (Decimal("6.6525"), Decimal("13.5821"))
     assert found.verdict == "within-error"
-    assert "beyond the smallest error published (6.6525 deg)" in found.words
+    assert "beyond the smallest error published (6.7 deg)" in found.words
     assert verdict(course, 50, 64).verdict == "improved"
 
 
