@@ -79,7 +79,8 @@ class RecordClient(httpx.Client):
 
 
 @contextmanager
-def _serving(app: FastAPI) -> Iterator[RecordClient]:
+def serving(app: FastAPI) -> Iterator[RecordClient]:
+    """A client of the application behind a real server on a free port."""
     with listen("127.0.0.1", 0) as listener:
         server = server_for(app)
         thread = Thread(target=server.run, kwargs={"sockets": [listener]})
@@ -122,11 +123,11 @@ def app(database: str) -> Iterator[FastAPI]:
 @pytest.fixture(scope="module")
 def client(app: FastAPI) -> Iterator[RecordClient]:
     """A client of the application behind a real server."""
-    with _serving(app) as client:
+    with serving(app) as client:
         yield client
 
 
 @pytest.fixture
 def served() -> Callable[[FastAPI], AbstractContextManager[RecordClient]]:
     """How to put an application of the test's own behind a real server."""
-    return _serving
+    return serving

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from io import StringIO
 from threading import Barrier
@@ -133,7 +132,7 @@ def test_what_is_lacking_is_named_until_it_is_there(client: RecordClient) -> Non
     assert "order-signature: a signed order" in seen(client, episode)["lacks"]
     stated(client, episode, "order-signature", signed=True)
     delivered(client, episode, on="2026-03-04")
-    assert [e for e in seen(client, episode)["lacks"] if e.startswith("proof")][0].startswith(
+    assert next(e for e in seen(client, episode)["lacks"] if e.startswith("proof")).startswith(
         "proof-of-delivery: the same day"
     )
     delivered(client, episode)
@@ -262,7 +261,7 @@ def test_returned_with_a_question_until_it_is_answered(client: RecordClient) -> 
 
 
 @pytest.fixture
-def exported(client: RecordClient) -> Iterator[dict[str, Any]]:
+def exported(client: RecordClient) -> dict[str, Any]:
     """An episode whose charge has left; what other tests left behind leaves first."""
     client.post("/billing/exports")
     found = ready(client)
@@ -270,7 +269,7 @@ def exported(client: RecordClient) -> Iterator[dict[str, Any]]:
     answer = client.post("/billing/exports")
     assert answer.status_code == 201, answer.text
     assert (answer.json()["charges"], answer.json()["reversals"]) == (1, 0)
-    yield {**found, "export": answer.json()}
+    return {**found, "export": answer.json()}
 
 
 def test_an_export_gives_each_line_once_and_the_same_bytes_again(
