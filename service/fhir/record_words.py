@@ -42,6 +42,9 @@ ACTS: dict[str, str] = {
     "legal-hold": "placed or lifted a legal hold, or looked at them",
     "retention": "looked at what is past its retention period",
     "backup": "made or restored a backup",
+    "everything": "read all of a patient's record",
+    "lastn": "read the latest readings",
+    "stats": "read statistics of readings",
     "token": "asked for a token",
     "request": "asked for what could not be answered",
 }

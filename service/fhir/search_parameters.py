@@ -151,12 +151,8 @@ def _parameter(kind: str, written: str, name: str, value: str) -> Parameter:
 
 def _reversed(kind: str, name: str, value: str, terms: _Terms) -> Clause:
     match = _REVERSE.fullmatch(name)
-    if (
-        match is None
-        or match["type"] not in SERVED_TYPES
-        or _EVENTS in (kind, match["type"])
-        or kind in DEFINITION_TYPES
-    ):
+    closed = kind in (_EVENTS, *DEFINITION_TYPES)
+    if match is None or closed or match["type"] not in SERVED_TYPES or match["type"] == _EVENTS:
         expected = "_has:Type:reference:parameter, as in _has:Observation:patient:code"
         raise _Unknown(Issue("not-supported", "This _has leads nowhere.", name, value, "search-parameter", expected))
     by = _parameter(match["type"], match["by"], name, value)

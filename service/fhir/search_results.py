@@ -81,17 +81,12 @@ def _include(kind: str, name: str, value: str) -> Include:
     reverse = word == "_revinclude"
     if modifier not in ("", "iterate"):
         raise bad(name, value, "no modifier but :iterate", f"{word}:iterate")
-    if value == "*" and not reverse and kind != "AuditEvent":
+    if value == "*" and not reverse and kind in SERVED_TYPES and kind != "AuditEvent":
         return Include(kind, "", iterate=bool(modifier))
     source, by, target = [*value.split(":"), ""][:3] if value.count(":") in (1, 2) else ("", "", "")
     parameter = parameters_of(source).get(by)
     is_reference = parameter is not None and parameter.kind == "reference"
-    served = (
-        source in SERVED_TYPES
-        and kind in SERVED_TYPES
-        and target in ("", *SERVED_TYPES)
-        and "AuditEvent" not in (source, target, kind)
-    )
+    served = {source, kind, target or kind} <= set(SERVED_TYPES) - {"AuditEvent"}
     leads = reverse or bool(modifier) or source == kind
     if not served or not leads or not (is_reference or (by == "*" and not reverse)):
         raise bad(name, value, "a type and one of its references", "Type:reference or Type:reference:Target")

@@ -57,7 +57,7 @@ async def _unknown_operation(request: Request) -> Response:
     name, level = request.path_params["operation"], "instance" if "{id}" in pattern else "type"
     kind = request.path_params.get("type", "Patient" if "/Patient/" in pattern else "")
     offered = [f"${one.name}" for one in operations_of(kind) if level in one.levels]
-    at = "the whole record" if not kind else f"the type {kind}" if level == "type" else f"a {kind}"
+    at = "the whole record" if not kind else f"the type {kind}" if level == "type" else f"a resource of the type {kind}"
     message = f"There is no operation '${name}' on {at}."
     expected = ", ".join(offered) or "no operation"
     raise NotFound(Issue("not-supported", message, "http.url", f"${name}", "operation", expected))
