@@ -13,16 +13,18 @@ from dataclasses import dataclass
 from typing import Any
 
 import msgspec
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection
 
 from service.domain.actor import Actor
-from service.storage.audit_tables import event, event_chain, event_patient
+from service.storage.audit_tables import event, event_patient
 from service.storage.inserts import insert
+from service.storage.sql import Sql, ask, tell
 
 CHANGES = 0
 """The chain of the changes."""
 START = "0" * 64
 """What stands before the first link."""
+_MOVED = "UPDATE event_chain SET length = ?, head = ? WHERE chain = ? AND length = ?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ class Chain:
     @classmethod
     def of(cls, connection: Connection, number: int) -> Chain:
         """A chain as it stands in the database."""
-        row = connection.execute(select(event_chain).where(event_chain.c.chain == number)).one()
+        (row,) = ask(connection, Sql("SELECT length, head FROM event_chain WHERE chain = ?", (number,)))
         return cls(number, row.length, row.head)
 
     def append(self, connection: Connection, events: Iterable[Event]) -> Chain:
@@ -76,9 +78,7 @@ class Chain:
                 shown += [(patient, self.number, length) for patient in patients]
         insert(connection, event, rows)
         insert(connection, event_patient, shown)
-        own = event_chain.c
-        moved = update(event_chain).where(own.chain == self.number, own.length == self.length)
-        if connection.execute(moved.values(length=length, head=head)).rowcount != 1:
+        if tell(connection, Sql(_MOVED, (length, head, self.number, self.length))) != 1:
             raise TornChain(f"chain {self.number} does not end at {self.length}")
         return Chain(self.number, length, head)
 

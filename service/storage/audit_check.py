@@ -93,7 +93,7 @@ def _walk(
 ) -> Iterator[Fault]:
     position, link = 0, START
     rows = select(event).where(event.c.chain == number).order_by(event.c.position)
-    for row in connection.execution_options(yield_per=1000).execute(rows):
+    for row in connection.execute(rows, execution_options={"yield_per": 1000}):
         position += 1
         if row.position != position:
             yield Fault(f"Events {position} to {row.position - 1} are gone.", number, position)

@@ -64,7 +64,7 @@ def changes(
         f"SELECT * FROM ({listed}) AS whole ORDER BY updated DESC, pk DESC, version DESC LIMIT {most}",  # noqa: S608
         tuple(value for part in (*parts, earlier) for value in part.values),
     )
-    rows = ask(connection, query).all()
+    rows = ask(connection, query)
     versions = tuple(Stored.of(row.type, row.id, row) for row in rows[:count])
     if len(rows) <= count or not count:
         return Changes(versions)

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, OperationalError
 
 from service.errors import Issue, Misconfigured
+from service.storage.sql import Sql, tell
 
 BUSY_SECONDS = 30
 """How long a transaction waits for another one to finish before it gives up."""
@@ -77,7 +78,7 @@ def _prepare_sqlite(connection: Any, _record: object) -> None:
 def begin_reading(connection: Connection) -> None:
     """Begin a transaction that sees one state of the database throughout."""
     if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql("BEGIN")
+        tell(connection, Sql("BEGIN"))
     else:
         connection.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
@@ -85,21 +86,33 @@ def begin_reading(connection: Connection) -> None:
 def begin_writing(connection: Connection) -> None:
     """Begin a transaction as the only writer, of this process or any other."""
     if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        tell(connection, Sql("BEGIN IMMEDIATE"))
     else:
-        connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{BUSY_SECONDS}s'")
-        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS_LOCK})")
+        tell(connection, Sql(f"SET LOCAL lock_timeout = '{BUSY_SECONDS}s'"))
+        tell(connection, Sql(f"SELECT pg_advisory_xact_lock({_WRITERS_LOCK})"))
 
 
 def begin_at_once(connection: Connection) -> bool:
     """Begin a transaction as the only writer of a SQLite file, or answer False where that means waiting."""
-    connection.exec_driver_sql("PRAGMA busy_timeout = 0")
+    tell(connection, Sql("PRAGMA busy_timeout = 0"))
     try:
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        tell(connection, Sql("BEGIN IMMEDIATE"))
     except OperationalError as problem:
         if "locked" not in str(problem.orig):
             raise
         return False
     finally:
-        connection.exec_driver_sql(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}")
+        tell(connection, Sql(f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}"))
     return True
+
+
+def commit(connection: Connection) -> None:
+    """Commit what was begun here, whether or not SQLAlchemy had a part in it."""
+    connection.commit()
+    connection.connection.commit()
+
+
+def undo(connection: Connection) -> None:
+    """Undo what was begun here and not committed, whether or not SQLAlchemy had a part in it."""
+    connection.rollback()
+    connection.connection.rollback()

@@ -21,7 +21,7 @@ from service.fhir.erasing import (
     points_to,
     same_person,
 )
-from service.storage.sql import Sql, ask, both, one_of
+from service.storage.sql import Sql, ask, ask_first, both, one_of
 
 _LAST = (
     "CASE WHEN r.deleted THEN (SELECT v.body FROM resource_version v WHERE v.pk = r.pk AND v.version = r.version - 1) "
@@ -82,7 +82,7 @@ class Plan:
 
 def plan_of(connection: Connection, target: Key) -> Plan | None:
     """What an erasure of this resource, or of this patient's whole record, would take; None if there is no such."""
-    found = ask(connection, Sql(f"{_ONCE} r.type = ? AND r.id = ?", target)).first()
+    found = ask_first(connection, Sql(f"{_ONCE} r.type = ? AND r.id = ?", target))
     if found is None:
         return None
     patients = tuple(sorted(_persons(connection, target[1]))) if target[0] == "Patient" else ()
@@ -109,7 +109,7 @@ def _persons(connection: Connection, ident: str) -> set[str]:
     while waiting:
         one = waiting.pop()
         known.add(one)
-        row = ask(connection, Sql(f"{_ONCE} r.type = 'Patient' AND r.id = ?", (one,))).first()
+        row = ask_first(connection, Sql(f"{_ONCE} r.type = 'Patient' AND r.id = ?", (one,)))
         others = same_person(text.parse(row.body)) if row is not None and row.body else set()
         pointing = "parameter = 'link' AND type = 'Patient' AND value = ? AND lo IS NULL"
         referring = Sql(f"{_ONCE} r.pk IN (SELECT pk FROM search_index WHERE {pointing})", (one,))  # noqa: S608
@@ -206,5 +206,5 @@ def _first_at(connection: Connection, pks: list[int]) -> int:
         for table in ("resource", "resource_version"):
             some = one_of("pk", pks[start : start + CHUNK])
             query = Sql(f"SELECT min(updated) AS at FROM {table} WHERE {some.text}", some.values)  # noqa: S608
-            found.append(ask(connection, query).scalar())
+            found.append(ask(connection, query)[0][0])
     return min((int(at) for at in found if at is not None), default=0)

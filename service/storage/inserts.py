@@ -1,7 +1,4 @@
-"""Inserts, written once for each table and database.
-
-SQLAlchemy takes longer to prepare an insert than SQLite to carry it out; a write makes several, always the same ones.
-"""
+"""Inserts, written once for each table."""
 
 from __future__ import annotations
 
@@ -11,15 +8,16 @@ from typing import Any
 
 from sqlalchemy import Connection, Table
 
+from service.storage.sql import tell_each
+
 
 def insert(connection: Connection, table: Table, rows: Sequence[tuple[Any, ...]]) -> None:
     """Insert rows whose values stand in the order of the table's columns."""
     if rows:
-        connection.exec_driver_sql(_insertion(table, connection.dialect.paramstyle), list(rows))
+        tell_each(connection, _insertion(table), rows)
 
 
 @cache
-def _insertion(table: Table, paramstyle: str) -> str:
-    mark = "?" if paramstyle == "qmark" else "%s"
+def _insertion(table: Table) -> str:
     columns = ", ".join(f'"{column.name}"' for column in table.c)
-    return f'INSERT INTO "{table.name}" ({columns}) VALUES ({", ".join(mark for _ in table.c)})'  # noqa: S608
+    return f'INSERT INTO "{table.name}" ({columns}) VALUES ({", ".join("?" for _ in table.c)})'  # noqa: S608

@@ -146,13 +146,13 @@ def is_held(connection: Connection, patients: Collection[str]) -> bool:
     those = one_of("patient", [patient for patient in patients if patient])
     query = both([those, Sql("lifted_at = 0")])
     found = ask(connection, Sql(f"SELECT id FROM legal_hold WHERE {query.text} LIMIT 1", query.values))  # noqa: S608
-    return found.first() is not None
+    return bool(found)
 
 
 def is_erased(connection: Connection, kind: str, ident: str) -> bool:
     """Whether there was such a resource, and it was erased."""
     query = Sql("SELECT erasure FROM tombstone WHERE type = ? AND id = ?", (kind, ident))
-    return ask(connection, query).first() is not None
+    return bool(ask(connection, query))
 
 
 def _values(one: Erasure) -> dict[str, Any]:

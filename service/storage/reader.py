@@ -21,7 +21,7 @@ from service.storage.erase_plan import Plan, plan_of
 from service.storage.keeping import Keeping, is_erased
 from service.storage.latest import latest
 from service.storage.search import search as find_matches
-from service.storage.sql import Sql, ask, both, equals, one_of
+from service.storage.sql import Sql, ask, ask_first, both, equals, one_of
 from service.storage.stored import Page, Stored
 from service.storage.tables import observation, resource, resource_version, search_index
 
@@ -52,12 +52,8 @@ class Reader:
         current = self._row(kind, ident)
         if current is None or current.version == version:
             return self._present(Stored.of(kind, ident, current) if current else None, kind, ident)
-        older = resource_version.c
-        row = (
-            self._asked()
-            .execute(select(resource_version).where(older.pk == current.pk, older.version == version))
-            .first()
-        )
+        query = Sql("SELECT * FROM resource_version WHERE pk = ? AND version = ?", (current.pk, version))
+        row = ask_first(self._asked(), query)
         return self._present(Stored.of(kind, ident, row) if row else None, kind, ident, f", version {version},")
 
     def history(self, kind: str, ident: str, *, count: int | None = None, before: int | None = None) -> list[Stored]:
@@ -246,4 +242,4 @@ class Reader:
 
     def _row(self, kind: str, ident: str) -> Any:
         query = Sql("SELECT * FROM resource WHERE type = ? AND id = ?", (kind, ident))
-        return ask(self._connection, query).first()
+        return ask_first(self._connection, query)

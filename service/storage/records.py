@@ -16,13 +16,13 @@ from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 
 from sqlalchemy import Connection, Engine, delete, inspect, select, text
-from sqlalchemy.exc import IntegrityError, OperationalError
+from sqlalchemy.exc import IntegrityError, OperationalError, SQLAlchemyError
 
 from service.domain.actor import Actor
 from service.errors import Conflict, Issue, Misconfigured
 from service.fhir.canonical import BASE
 from service.storage.audit_tables import used_token
-from service.storage.engine import BUSY_SECONDS, begin_at_once, begin_reading, begin_writing, open_engine
+from service.storage.engine import BUSY_SECONDS, begin_at_once, begin_reading, begin_writing, commit, open_engine, undo
 from service.storage.inserts import insert
 from service.storage.reader import Reader
 from service.storage.scrub import scrub
@@ -41,6 +41,7 @@ class Records:
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
+        self._idle: list[Connection] = []
         self._turn = threading.Lock()
         self._holder: int | None = None
 
@@ -67,12 +68,14 @@ class Records:
 
     def close(self) -> None:
         """Give back every connection."""
+        while self._idle:
+            self._idle.pop().close()
         self._engine.dispose()
 
     @contextmanager
     def read(self) -> Iterator[Reader]:
         """A transaction that sees one state of the record."""
-        with self._engine.connect() as connection:
+        with self._connected() as connection:
             begin_reading(connection)
             yield Reader(connection)
 
@@ -82,7 +85,7 @@ class Records:
 
         Raises `Conflict` if other writers do not finish within `BUSY_SECONDS`.
         """
-        with self._next_writer(), self._engine.connect() as connection:
+        with self._next_writer(), self._connected() as connection:
             try:
                 begin_writing(connection)
             except OperationalError as problem:
@@ -90,7 +93,7 @@ class Records:
             writer = Writer(connection, actor)
             yield writer
             writer.seal()
-            connection.commit()
+            commit(connection)
 
     @property
     def in_process(self) -> bool:
@@ -103,11 +106,11 @@ class Records:
 
         SQLite has one writer in any case; this process's others wait their turn without polling.
         """
-        with self._next_writer() if self.in_process else nullcontext(), self._engine.connect() as connection:
+        with self._next_writer() if self.in_process else nullcontext(), self._connected() as connection:
             if self.in_process or alone:
                 begin_writing(connection)
             yield connection
-            connection.commit()
+            commit(connection)
 
     @contextmanager
     def aside_at_once(self) -> Iterator[Connection | None]:
@@ -116,10 +119,10 @@ class Records:
             yield None
             return
         try:
-            with self._engine.connect() as connection:
+            with self._connected() as connection:
                 if begin_at_once(connection):
                     yield connection
-                    connection.commit()
+                    commit(connection)
                 else:
                     yield None
         finally:
@@ -140,6 +143,33 @@ class Records:
         except IntegrityError:
             return False
         return True
+
+    @contextmanager
+    def _connected(self) -> Iterator[Connection]:
+        """A connection, on which what was not committed is undone in the end.
+
+        To a file it stays open for the next use: the way through SQLAlchemy's pool takes longer than a look-up.
+        """
+        if not self.in_process:
+            with self._engine.connect() as connection:
+                yield connection
+            return
+        connection = self._from_idle() or self._engine.connect()
+        try:
+            yield connection
+        except SQLAlchemyError:
+            connection.close()
+            raise
+        finally:
+            if not connection.closed:
+                undo(connection)
+                self._idle.append(connection)
+
+    def _from_idle(self) -> Connection | None:
+        try:
+            return self._idle.pop()
+        except IndexError:
+            return None
 
     @contextmanager
     def _next_writer(self) -> Iterator[None]:

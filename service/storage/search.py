@@ -32,7 +32,7 @@ def search(connection: Connection, query: Query) -> Page:
         return Page((), total)
     order = _order(query)
     cursor = _Cursor.read(query, order) if query.cursor else None
-    rows = ask(connection, _page(table, where, distinct, order, cursor, query.count + 1)).all()
+    rows = ask(connection, _page(table, where, distinct, order, cursor, query.count + 1))
     matches = tuple(Stored.of(query.type, row.id, row) for row in rows[: query.count])
     if len(rows) <= query.count:
         return Page(matches, total)
@@ -44,7 +44,7 @@ def search(connection: Connection, query: Query) -> Page:
 def _total(connection: Connection, table: str, where: Sql, distinct: bool) -> int:
     counted = "DISTINCT pk" if distinct else "*"
     query = Sql(f"SELECT count({counted}) FROM {table} WHERE {where.text}", where.values)  # noqa: S608
-    return int(ask(connection, query).scalar_one())
+    return int(ask(connection, query)[0][0])
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,17 +1,21 @@
-"""SQL as text with its values, for the statements that run at every request.
+"""SQL as text with its values, given to the driver itself: for the statements that run at every request.
 
-SQLAlchemy's expressions take ten times longer to build and prepare than SQLite to carry them out. Values are always
-parameters; only names of our own tables and columns stand in the text. A question mark stands for a value, and for
-nothing else.
+SQLAlchemy's expressions take ten times longer to build, prepare and read than SQLite to carry them out. Values are
+always parameters; only names of our own tables and columns stand in the text. A question mark stands for a value, and
+for nothing else.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections import namedtuple
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, CursorResult
+from sqlalchemy import Connection
+from sqlalchemy.exc import DBAPIError
 
 
 class Sql(NamedTuple):
@@ -55,6 +59,45 @@ def one_of(column: str, values: Sequence[Any]) -> Sql:
     return Sql(f"{column} IN ({', '.join('?' for _ in values)})", tuple(values)) if values else FALSE
 
 
+def ask(connection: Connection, query: Sql) -> list[Any]:
+    """The rows that a query finds, their columns as attributes."""
+    with _cursor(connection) as cursor:
+        cursor.execute(_marked(connection, query.text), query.values)
+        rows = cursor.fetchall()
+        made = _row(tuple(column[0] for column in cursor.description))
+    return list(map(made, rows))
+
+
+def ask_first(connection: Connection, query: Sql) -> Any:
+    """The first row that a query finds, None if it finds none."""
+    return next(iter(ask(connection, query)), None)
+
+
+def tell(connection: Connection, change: Sql) -> int:
+    """Carry out a change; how many rows it met."""
+    with _cursor(connection) as cursor:
+        cursor.execute(_marked(connection, change.text), change.values)
+        return int(cursor.rowcount)
+
+
+def tell_each(connection: Connection, text: str, rows: Sequence[tuple[Any, ...]]) -> None:
+    """Carry out a change once for each row of values."""
+    with _cursor(connection) as cursor:
+        cursor.executemany(_marked(connection, text), rows)
+
+
+@contextmanager
+def _cursor(connection: Connection) -> Iterator[Any]:
+    """A cursor of the driver; its errors leave as those of SQLAlchemy do, without the values."""
+    cursor = connection.connection.cursor()
+    try:
+        yield cursor
+    except connection.dialect.loaded_dbapi.Error as problem:
+        raise DBAPIError.instance(None, None, problem, Exception) from problem
+    finally:
+        cursor.close()
+
+
 _SPELT = re.compile("\x01([^\x01-\x03]*)\x02([^\x01-\x03]*)\x03")
 
 
@@ -63,10 +106,16 @@ def spelt(sqlite: str, postgresql: str) -> str:
     return f"\x01{sqlite}\x02{postgresql}\x03"
 
 
-def ask(connection: Connection, query: Sql) -> CursorResult[Any]:
-    """Run a query."""
-    text = query.text
+def _marked(connection: Connection, text: str) -> str:
     if "\x01" in text:
         text = _SPELT.sub(r"\1" if connection.dialect.name == "sqlite" else r"\2", text)
-    text = text if connection.dialect.paramstyle == "qmark" else text.replace("?", "%s")
-    return connection.exec_driver_sql(text, query.values)
+    return text if connection.dialect.paramstyle == "qmark" else text.replace("?", "%s")
+
+
+_named: Any = namedtuple
+
+
+@lru_cache(maxsize=256)
+def _row(names: tuple[str, ...]) -> Any:
+    """What makes a row with these columns of its values."""
+    return _named("Row", names, rename=True)._make

@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row
-
 from service.fhir import text
 from service.fhir.search_dates import moment
 
@@ -43,7 +41,7 @@ class Stored:
         return f"{self.type}/{self.id}"
 
     @classmethod
-    def of(cls, kind: str, ident: str, row: Row[Any]) -> Stored:
+    def of(cls, kind: str, ident: str, row: Any) -> Stored:
         """From a database row that holds the columns of a version."""
         updated = moment(row.updated)
         return cls(kind, ident, row.version, updated, bool(row.deleted), row.method, row.body.encode(), row.patient)

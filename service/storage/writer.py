@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import Connection, Row, Table, delete, update
+from sqlalchemy import Connection, Table
 
 from service.domain.actor import Actor
 from service.errors import Conflict, Duplicate, Gone, Issue, NotFound
@@ -24,7 +24,7 @@ from service.storage.inserts import insert
 from service.storage.keeping import is_erased, is_held
 from service.storage.preconditions import checked_id, kind_of, require_version
 from service.storage.reader import Reader
-from service.storage.sql import Sql, ask, both, one_of
+from service.storage.sql import Sql, ask, ask_first, both, one_of, tell
 from service.storage.stored import Stored
 from service.storage.tables import observation, resource, resource_version, search_index, txn
 from service.storage.versions import same, stamp, without_stamp
@@ -32,6 +32,9 @@ from service.storage.versions import same, stamp, without_stamp
 _VERSION = tuple(column.name for column in resource_version.c)
 _NEWEST = Sql(
     "SELECT number, at, (SELECT coalesce(max(pk), 0) FROM resource) AS pk FROM txn ORDER BY number DESC LIMIT 1"
+)
+_NEXT = (
+    "UPDATE resource SET patient = ?, version = ?, txn = ?, updated = ?, method = ?, deleted = ?, body = ? WHERE pk = ?"
 )
 _CHUNK = 500
 
@@ -215,7 +218,7 @@ class Writer(Reader):
         if row.deleted:
             raise Gone(f"{kind}/{ident} has been deleted.")
         found = index(text.parse(row.body))
-        self._connection.execute(update(resource).where(resource.c.pk == row.pk).values(patient=found.patient))
+        tell(self._connection, Sql("UPDATE resource SET patient = ? WHERE pk = ?", (found.patient, row.pk)))
         self._index(row.pk, kind, found)
 
     def _require_free(self, kind: str, ident: str) -> None:
@@ -228,7 +231,7 @@ class Writer(Reader):
         """Give this transaction its number, before its first change; time never runs backwards from one to the next."""
         if self._number:
             return
-        last = ask(self._connection, _NEWEST).first()
+        last = ask_first(self._connection, _NEWEST)
         now = micros(datetime.now(UTC))
         self._number, self._at = (last.number + 1, max(now, last.at + 1)) if last else (1, now)
         self._next_pk = (last.pk if last else 0) + 1
@@ -247,17 +250,11 @@ class Writer(Reader):
         self._audit(stored)
         return stored
 
-    def _supersede(self, row: Row[Any], patient: str, method: str, body: str) -> None:
+    def _supersede(self, row: Any, patient: str, method: str, body: str) -> None:
         """Move the present version among the earlier ones and put the next in its place."""
         self._later(resource_version, [tuple(getattr(row, name) for name in _VERSION)])
-        self._connection.execute(
-            update(resource)
-            .where(resource.c.pk == row.pk)
-            .values(
-                patient=patient, version=row.version + 1, txn=self._number, updated=self._at,
-                method=method, deleted=method == "delete", body=body,
-            )
-        )  # fmt: skip
+        version = (patient, row.version + 1, self._number, self._at, method, method == "delete", body)
+        tell(self._connection, Sql(_NEXT, (*version, row.pk)))
 
     def _recorded(self, kind: str, ident: str, before: str) -> Stored:
         """The version just made of a resource that belonged to the patient `before`."""
@@ -271,8 +268,8 @@ class Writer(Reader):
 
     def _unindex(self, pk: int) -> None:
         self.flush()
-        self._connection.execute(delete(observation).where(observation.c.pk == pk))
-        self._connection.execute(delete(search_index).where(search_index.c.pk == pk))
+        tell(self._connection, Sql("DELETE FROM observation WHERE pk = ?", (pk,)))
+        tell(self._connection, Sql("DELETE FROM search_index WHERE pk = ?", (pk,)))
 
     def _index(self, pk: int, kind: str, found: Index) -> None:
         self._unindex(pk)

@@ -26,6 +26,9 @@ NOBODY = Actor("unidentified", "", "")
 _UNWRITTEN = frozenset({429})
 """Answers that nothing is written down of: who asks too often must not fill the disk as well."""
 
+_MOST = 256
+"""Answers that wait for more of them, at most."""
+
 
 class AuditTrail:
     """ASGI middleware: holds each answer back until what it shows, or refuses, is on disk."""
@@ -51,7 +54,7 @@ class AuditTrail:
 
 
 class _Ledger:
-    """What waits to be written: all that the event loop meets in one turn goes into one commit."""
+    """What waits to be written: all that comes until a turn of the loop brings nothing new goes into one commit."""
 
     def __init__(self, events: EventLog, *, at_once: bool) -> None:
         self._events, self._at_once = events, at_once
@@ -66,8 +69,15 @@ class _Ledger:
         done: asyncio.Future[None] = loop.create_future()
         self._waiting.append((events, done))
         if len(self._waiting) == 1:
-            loop.call_soon(self._write_all)
+            loop.call_soon(self._write_unless_more_comes, 1)
         await done
+
+    def _write_unless_more_comes(self, seen: int) -> None:
+        """Each commit waits for the disk, and the loop with it; who is already on the way may as well come along."""
+        if seen < len(self._waiting) < _MOST:
+            asyncio.get_running_loop().call_soon(self._write_unless_more_comes, len(self._waiting))
+        else:
+            self._write_all()
 
     def _write_all(self) -> None:
         group, self._waiting = self._waiting, []

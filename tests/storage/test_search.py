@@ -370,46 +370,39 @@ HOT = [
 
 @pytest.mark.parametrize(("pairs", "index"), HOT)
 def test_the_hot_searches_walk_their_index_in_order(
-    sqlite_records: Records, monkeypatch: pytest.MonkeyPatch, pairs: list[tuple[str, str]], index: str
+    sqlite_records: Records, pairs: list[tuple[str, str]], index: str
 ) -> None:
     """By SQLite's own plan: no sorting of what was found, on the first page and on the next."""
     store(sqlite_records, *(observation(f"o{number}") for number in range(3)))
     with sqlite_records.read() as reader:
         first = reader.search(parse("Observation", [*pairs, ("_count", "1")]))
         for cursor in ([], [("_cursor", first.next or "")]):
-            plan = _plan(reader, monkeypatch, [*pairs, ("_count", "1"), *cursor])
+            plan = _plan(reader, [*pairs, ("_count", "1"), *cursor])
             assert any(index in line for line in plan), plan
             assert len([line for line in plan if "TEMP B-TREE" in line]) <= 1, plan
 
 
-def test_many_references_are_looked_up_by_the_index_of_type_and_id(
-    sqlite_records: Records, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_many_references_are_looked_up_by_the_index_of_type_and_id(sqlite_records: Records) -> None:
     """By SQLite's own plan: each id is found by the index; the table is not read through (sqlite.org/eqp.html)."""
     store(sqlite_records, *(observation(f"o{number}") for number in range(3)))
     keys = {("Observation", f"o{number}") for number in range(40)}
     with sqlite_records.read() as reader:
-        plan = _plan_of(reader, monkeypatch, lambda: reader.existing(keys))
+        plan = _plan_of(reader, lambda: reader.existing(keys))
     assert plan
     for line in plan:
         assert line.startswith("SEARCH resource USING INDEX"), plan
         assert "(type=? AND id=?)" in line, plan
 
 
-def _plan(reader: Reader, monkeypatch: pytest.MonkeyPatch, pairs: list[tuple[str, str]]) -> list[str]:
-    return _plan_of(reader, monkeypatch, lambda: reader.search(parse("Observation", pairs)))
+def _plan(reader: Reader, pairs: list[tuple[str, str]]) -> list[str]:
+    return _plan_of(reader, lambda: reader.search(parse("Observation", pairs)))
 
 
-def _plan_of(reader: Reader, monkeypatch: pytest.MonkeyPatch, ask: Callable[[], object]) -> list[str]:
-    plans: list[str] = []
-    connection = reader._connection
-    plain = connection.exec_driver_sql
-
-    def explained(statement: str, values: Any) -> Any:
-        plans.extend(row[3] for row in plain(f"EXPLAIN QUERY PLAN {statement}", values))
-        return plain(statement, values)
-
-    with monkeypatch.context() as patch:
-        patch.setattr(connection, "exec_driver_sql", explained)
-        ask()
-    return plans
+def _plan_of(reader: Reader, ask: Callable[[], object]) -> list[str]:
+    """How SQLite goes about what is asked meanwhile."""
+    driver: Any = reader._connection.connection.dbapi_connection
+    asked: list[str] = []
+    driver.set_trace_callback(asked.append)
+    ask()
+    driver.set_trace_callback(None)
+    return [step[3] for query in asked for step in driver.execute(f"EXPLAIN QUERY PLAN {query}")]

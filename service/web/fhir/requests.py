@@ -58,7 +58,7 @@ def base_url(request: Request) -> str:
 
 
 def _asked(request: Request) -> str:
-    return f"{request.url.scheme}://{request.headers.get('host', 'localhost')}"
+    return f"{request.scope['scheme']}://{request.headers.get('host', 'localhost')}"
 
 
 def type_in(request: Request) -> str:
