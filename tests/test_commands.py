@@ -42,7 +42,7 @@ def test_the_demo_says_what_it_read_made_and_warned_about(demo: tuple[str, Resul
         assert words in told(shown)
     assert "total active motion" in told(shown)
     assert "% of the other hand" in told(shown)
-    assert "grip strength: start" in told(shown)
+    assert "total active motion: start" in told(shown)
     assert "touch thresholds of the hand: start" in told(shown)
     assert "they prescribe nothing" in told(shown)
     assert "handrecord serve --database" in told(shown)

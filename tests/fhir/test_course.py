@@ -21,6 +21,7 @@ from service.domain.precautions import Precaution
 from service.errors import Invalid
 from service.fhir.claims import check_claims
 from service.fhir.course import from_episode_of_care, to_episode_of_care
+from service.fhir.course_profiles import course_profiles
 from service.fhir.events import from_injury, from_operation, from_referral, to_injury, to_operation, to_referral
 from service.fhir.media import from_media, to_media
 from service.fhir.plans import from_flag, from_goal, to_flag, to_goal
@@ -187,6 +188,11 @@ def test_a_course_comes_back_the_same() -> None:
     assert to_episode_of_care(ended)["status"] == "finished"
     with pytest.raises(Invalid, match="day it began"):
         from_episode_of_care({**to_episode_of_care(course), "period": {}})
+
+
+def test_every_profile_of_a_course_has_an_example() -> None:
+    claimed = {url for resource in STATED.values() for url in resource["meta"]["profile"]}
+    assert {each["url"] for each in course_profiles()} == claimed
 
 
 @pytest.mark.parametrize("name", STATED)
