@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.anatomy import DIGITS, SIDES, Site, site
@@ -118,6 +118,7 @@ MAPPINGS: dict[str, tuple[st.SearchStrategy[Any], Mapping]] = {
 DRAWN = st.sampled_from(list(MAPPINGS)).flatmap(lambda name: st.tuples(st.just(name), MAPPINGS[name][0]))
 
 
+@settings(deadline=None)
 @given(DRAWN)
 def test_each_comes_back_the_same_and_is_r4(drawn: tuple[str, Any]) -> None:
     name, stated = drawn
