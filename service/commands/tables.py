@@ -128,4 +128,22 @@ def codebook(
             print_json(book.codebook(chosen))
 
 
-COMMANDS = {"view": view, "views": views, "codebook": codebook}
+def population(
+    files: Annotated[list[str], typer.Argument(help="Parquet files of the table joint-motion.")],
+    engine: Annotated[str, typer.Option(help="duckdb, on this machine; or spark.")] = "duckdb",
+    master: Annotated[str, typer.Option(help="Where Spark runs.")] = "local[2]",
+    mode: Annotated[str, typer.Option(help="active or passive motion.")] = "active",
+    file: Out = None,
+) -> None:
+    """How total motion of whole digits went over time, across patients: the slope of each digit, and a summary."""
+    from service.exchange import population as computing
+
+    with told(), computing.engine(engine, master) as backend:
+        found = computing.slopes(computing.total_motion(computing.joint_motion(backend, files), mode))
+        if file:
+            table = found.order_by(*computing.HAND).to_pyarrow()
+            _write(file, computing.written(table, file.suffix.removeprefix(".")))
+        print_json({**computing.summary(found).to_pyarrow().to_pylist()[0], "note": computing.NOTE})
+
+
+COMMANDS = {"view": view, "views": views, "codebook": codebook, "population": population}

@@ -79,19 +79,22 @@ def _arrow() -> tuple[Any, Any]:
 
 
 def _type_of(arrow: Any, column: Typed) -> Any:
-    """The type of a column: dates and times stay text, since FHIR's may lack their day or hour."""
+    """The type of a column: dates and times stay text, since FHIR's may lack their day or hour.
+
+    `double` is no type of FHIR: it is that of what was computed.
+    """
     if column.type == "decimal":
         single = arrow.decimal128(_DIGITS, _PLACES)
-    elif column.type == "boolean":
-        single = arrow.bool_()
+    elif column.type in _INTEGERS:
+        single = arrow.int64()
     else:
-        single = arrow.int64() if column.type in _INTEGERS else arrow.string()
+        single = {"boolean": arrow.bool_(), "double": arrow.float64()}.get(column.type, arrow.string())
     return arrow.list_(single) if column.collection else single
 
 
 def _array(arrow: Any, column: Typed, kind: Any, group: Sequence[Mapping[str, Any]]) -> Any:
     values = [row[column.name] for row in group]
-    if column.type not in ("decimal", "boolean", *_INTEGERS):
+    if column.type not in ("decimal", "boolean", "double", *_INTEGERS):
         values = [[_text(each) for each in value] if column.collection else _text(value) for value in values]
     if column.type == "decimal" and not column.collection:
         values = [Decimal(value) if isinstance(value, int) else value for value in values]
