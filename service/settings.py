@@ -5,6 +5,7 @@ Every setting is an environment variable that begins with `HANDRECORD_`; there i
 
 from __future__ import annotations
 
+import json
 from functools import cache
 from ipaddress import ip_address
 from pathlib import Path
@@ -151,6 +152,21 @@ def _is_this_computer(host: str) -> bool:
         return ip_address(host).is_loopback
     except ValueError:
         return host == "localhost"
+
+
+def stated(found: Settings) -> tuple[dict[str, str], dict[str, Path]]:
+    """The variables that were set, as they are written, and the files that some of them name; not the database's."""
+    names = sorted(found.model_fields_set - {"database_url"})
+    variables, files = {}, {}
+    plain = found.model_dump(mode="json")
+    for name in names:
+        value = getattr(found, name)
+        if isinstance(value, Path) and value.is_file():
+            files[f"HANDRECORD_{name}".upper()] = value
+        elif value is not None:
+            written = plain[name]
+            variables[f"HANDRECORD_{name}".upper()] = written if isinstance(written, str) else json.dumps(written)
+    return variables, files
 
 
 @cache

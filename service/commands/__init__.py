@@ -11,11 +11,22 @@ from types import ModuleType
 import typer
 
 from service import settings
-from service.commands import acts, audit, change, definitions, entering, erasing, patients, serving, tables
+from service.commands import acts, audit, change, definitions, entering, erasing, keeping, patients, serving, tables
 from service.commands.console import told
 from service.usecases.findings import use_findings
 
-MODULES: tuple[ModuleType, ...] = (serving, entering, patients, change, acts, tables, definitions, audit, erasing)
+MODULES: tuple[ModuleType, ...] = (
+    serving,
+    entering,
+    patients,
+    change,
+    acts,
+    tables,
+    definitions,
+    audit,
+    erasing,
+    keeping,
+)
 GROUPS = {
     "audit": "The trail of who did what.",
     "erasure": "What must go: two people, and nothing is left.",

@@ -80,12 +80,14 @@ class Plan:
         return hashlib.sha256(json.dumps(told).encode()).hexdigest()
 
 
-def plan_of(connection: Connection, target: Key) -> Plan | None:
-    """What an erasure of this resource, or of this patient's whole record, would take; None if there is no such."""
-    found = ask_first(connection, Sql(f"{_ONCE} r.type = ? AND r.id = ?", target))
-    if found is None:
+def plan_of(connection: Connection, target: Key, *more: Key) -> Plan | None:
+    """What an erasure of these resources, or of these patients' whole records, would take; None if there is no such."""
+    asked = (ask_first(connection, Sql(f"{_ONCE} r.type = ? AND r.id = ?", key)) for key in (target, *more))
+    found = [row for row in asked if row is not None]
+    if not found:
         return None
-    patients = tuple(sorted(_persons(connection, target[1]))) if target[0] == "Patient" else ()
+    named = (_persons(connection, row.id) for row in found if row.type == "Patient")
+    patients = tuple(sorted(set().union(*named)))
     walk = _Walk(connection, patients, found)
     walk.find_all()
     walk.look_at_the_rest()
@@ -121,8 +123,8 @@ def _persons(connection: Connection, ident: str) -> set[str]:
 class _Walk:
     """The walk over the documents, and what it has found so far."""
 
-    def __init__(self, connection: Connection, patients: tuple[str, ...], target: Any) -> None:
-        self._connection, self._patients = connection, patients
+    def __init__(self, connection: Connection, patients: tuple[str, ...], targets: list[Any]) -> None:
+        self._connection = connection
         self.going: dict[Key, Going] = {}
         self.episodes: set[Key] = set()
         self.attached: set[Key] = set()
@@ -131,9 +133,9 @@ class _Walk:
         self.touched: set[tuple[int, int]] = set()
         self.staying: set[tuple[str, str, int]] = set()
         self.repeats: set[Key] = set()
-        owners = list(patients) or [target.patient]
-        self._around = one_of("r.patient", list(dict.fromkeys([*owners, ""])))
-        for row in self._once(one_of("r.patient", list(patients))) if patients else [target]:
+        owners = {*patients, *(target.patient for target in targets), ""}
+        self._around = one_of("r.patient", sorted(owners))
+        for row in (*targets, *self._once(one_of("r.patient", list(patients)))):
             self._take(row)
 
     def find_all(self) -> None:
@@ -177,8 +179,7 @@ class _Walk:
             self.attached |= {key for key in points_to(body) if key[0] == "Binary"}
             self.names |= names_of(resource)
             self.marks |= marks_of(resource)
-            if not self._patients:
-                self.episodes |= episodes_of(resource)
+            self.episodes |= episodes_of(resource)
 
     def _take_attachments(self, keys: Iterable[Key]) -> None:
         for key in keys:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+import json
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -16,6 +17,9 @@ from service.fhir.search_dates import micros, moment
 from service.storage.inserts import insert
 from service.storage.keeping_tables import backup, erasure, legal_hold, tombstone
 from service.storage.sql import Sql, ask, both, one_of
+from service.storage.tables import meta
+
+_AWAITED = "restored-from"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +103,11 @@ class Keeping:
         rows = self._connection.execute(select(tombstone).where(tombstone.c.erasure == ident))
         return sorted((row.type, row.id) for row in rows)
 
+    def bury(self, ident: str, keys: Iterable[Key]) -> None:
+        """Put tombstones of an erasure where none stand yet."""
+        missing = [key for key in dict.fromkeys(keys) if not is_erased(self._connection, *key)]
+        insert(self._connection, tombstone, [(*key, ident) for key in missing])
+
     def holds(self, *, all_of: bool = False) -> list[Hold]:
         """The legal holds in force, the last first; `all_of`: those that were lifted too."""
         query = select(legal_hold).order_by(legal_hold.c.placed_at.desc(), legal_hold.c.id)
@@ -139,6 +148,18 @@ class Keeping:
         this = update(backup).where(backup.c.id == ident, backup.c.gone_at == 0).values(gone_at=micros(at))
         if self._connection.execute(this).rowcount == 0:
             raise NotFound(Issue("not-found", "There is no such backup, or it is known to be destroyed.", "id", ident))
+
+    def await_settings(self, backup_id: str, names: Sequence[str]) -> None:
+        """Write down that this record was restored, and which variables were set where its backup was made."""
+        self._connection.execute(meta.delete().where(meta.c.key == _AWAITED))
+        told = json.dumps({"backup": backup_id, "settings": list(names)})
+        self._connection.execute(meta.insert(), [{"key": _AWAITED, "value": told}])
+
+    def awaited_settings(self) -> tuple[str, tuple[str, ...]]:
+        """The backup that this record was restored from and the variables set there; empty if it was not restored."""
+        found = self._connection.execute(select(meta.c.value).where(meta.c.key == _AWAITED)).scalar()
+        told = json.loads(found) if found else {"backup": "", "settings": []}
+        return str(told["backup"]), tuple(map(str, told["settings"]))
 
 
 def is_held(connection: Connection, patients: Collection[str]) -> bool:

@@ -205,9 +205,12 @@ class Reader:
         """What is kept about keeping: erasures, legal holds, backups."""
         return Keeping(self._asked())
 
-    def erasure_plan(self, kind: str, ident: str) -> Plan:
-        """What an erasure of a resource, or of a patient's whole record, would take. Raises `NotFound` or `Gone`."""
-        found = plan_of(self._asked(), (kind, ident))
+    def erasure_plan(self, kind: str, ident: str, *more: tuple[str, str]) -> Plan:
+        """What an erasure of a resource, or of a patient's whole record, would take, and of `more` of them together.
+
+        Raises `NotFound` or `Gone` if there is none of them.
+        """
+        found = plan_of(self._asked(), (kind, ident), *more)
         if found is None:
             raise self._missing(kind, ident)
         return found

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
+from pathlib import Path
 
 from sqlalchemy import Connection, Engine, delete, inspect, select, text
 from sqlalchemy.exc import IntegrityError, OperationalError, SQLAlchemyError
@@ -22,9 +23,11 @@ from service.domain.actor import Actor
 from service.errors import Conflict, Issue, Misconfigured
 from service.fhir.canonical import BASE
 from service.storage.audit_tables import used_token
+from service.storage.backup import Contents, digests, write_backup
 from service.storage.engine import BUSY_SECONDS, begin_at_once, begin_reading, begin_writing, commit, open_engine, undo
 from service.storage.inserts import insert
 from service.storage.reader import Reader
+from service.storage.reindex import rebuild
 from service.storage.scrub import scrub
 from service.storage.stored import Page, Stored
 from service.storage.tables import REVISION, meta
@@ -132,6 +135,21 @@ class Records:
         """Leave no trace of what was erased in the database's files. Raises `Unavailable` while that cannot be."""
         with self._next_writer() if self.in_process else nullcontext():
             scrub(self._engine)
+
+    def backup(self, file: Path, settings: Sequence[str] = ()) -> Contents:
+        """Write one consistent state of the record into a new file; see `service.storage.backup`."""
+        return write_backup(self._engine, file, settings)
+
+    def digests(self) -> dict[str, tuple[int, str]]:
+        """Of each table the number of rows and a digest over them."""
+        with self._engine.connect() as connection:
+            begin_reading(connection)
+            return digests(connection)
+
+    def reindex(self) -> int:
+        """Derive every index row from the documents again; answers how many resources there are."""
+        with self.aside(alone=True) as connection:
+            return rebuild(connection)
 
     def first_use(self, client: str, token: str, until: int) -> bool:
         """Remember the id of a token that works once, until seconds since 1970; False if it was used before."""

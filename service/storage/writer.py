@@ -14,12 +14,13 @@ from service.domain.actor import Actor
 from service.errors import Conflict, Duplicate, Gone, Issue, NotFound
 from service.fhir import text
 from service.fhir.search_dates import micros, moment
-from service.fhir.search_parameters import Index, ObservationRow, index
-from service.fhir.search_parameters import Row as IndexRow
+from service.fhir.search_parameters import Index, index
 from service.storage import charge_exports
 from service.storage.audit_chain import CHANGES, Chain, Event
+from service.storage.backup import copy_in
 from service.storage.erase import ERASE, erase
 from service.storage.erase_plan import Plan
+from service.storage.index_rows import general, narrow
 from service.storage.inserts import insert
 from service.storage.keeping import is_erased, is_held
 from service.storage.preconditions import checked_id, kind_of, require_version
@@ -173,6 +174,10 @@ class Writer(Reader):
         self._events.append(Event(self._at, self._actor, act, *of, patients=tuple(patients), query=query))
         return moment(self._at)
 
+    def fill(self, source: Connection) -> None:
+        """Take every row of a backup over. Raises `Conflict` unless nothing was ever written into this record."""
+        copy_in(source, self._connection)
+
     def erase(self, plan: Plan, erasure: str) -> datetime:
         """Erase what a plan takes, all versions of it, for good; answers when.
 
@@ -276,18 +281,7 @@ class Writer(Reader):
         self._insert_index(pk, kind, found)
 
     def _insert_index(self, pk: int, kind: str, found: Index) -> None:
-        self._later(observation, (_narrow(pk, found.patient, row) for row in found.observation))
+        self._later(observation, (narrow(pk, found.patient, row) for row in found.observation))
         self._later(
-            search_index, (_general(pk, place, found.patient, kind, row) for place, row in enumerate(found.rows))
+            search_index, (general(pk, place, found.patient, kind, row) for place, row in enumerate(found.rows))
         )
-
-
-def _narrow(pk: int, patient: str, row: ObservationRow) -> tuple[Any, ...]:
-    coded = (row.system, row.code, row.category_system, row.category)
-    return (pk, row.code_rank, row.category_rank, patient, *coded, *row[6:])
-
-
-def _general(pk: int, place: int, patient: str, kind: str, row: IndexRow) -> tuple[Any, ...]:
-    when = row.when
-    dates = (when.lo, when.hi, when.first, when.last) if when else (None, None, None, None)
-    return (pk, place, patient, kind, row.parameter, row.qualifier, row.value, *dates)

@@ -12,8 +12,9 @@ from rich.console import Console
 
 from service import logs
 from service.errors import Misconfigured
-from service.settings import Settings
+from service.settings import Settings, stated
 from service.storage.records import Records
+from service.usecases.backups import require_settings
 from service.web.app import create_app
 from service.web.loopback import require_loopback
 
@@ -24,6 +25,7 @@ def serve(settings: Settings) -> None:
         require_loopback(settings.host)
     logs.configure(settings.log_level)
     with closing(Records.open(settings.database_url)) as records, listen(settings.host, settings.port) as listener:
+        require_settings(records, [name for some in stated(settings) for name in some])
         app = create_app(settings, records)
         address = url_of(listener)
         console = Console()
