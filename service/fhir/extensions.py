@@ -7,6 +7,7 @@ from service.fhir.course_extensions import OF_COURSES
 from service.fhir.extension import Extension
 from service.fhir.observation import ORTHOSIS_WORN
 from service.fhir.orthosis_extensions import OF_ORTHOSES
+from service.fhir.research_extensions import OF_RESEARCH
 from service.fhir.text import Json
 
 WORN = Extension(
@@ -17,7 +18,7 @@ WORN = Extension(
     "Reference",
     target="DeviceUseStatement",
 )
-EXTENSIONS = (WORN, *OF_COURSES, *OF_ORTHOSES, *OF_BILLING)
+EXTENSIONS = (WORN, *OF_COURSES, *OF_ORTHOSES, *OF_BILLING, *OF_RESEARCH)
 
 
 def extensions() -> list[Json]:

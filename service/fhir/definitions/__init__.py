@@ -187,6 +187,11 @@ def codes(value_set: str) -> dict[str, frozenset[str]] | None:
     return None if systems is None else {system: frozenset(listed) for system, listed in systems.items()}
 
 
+def bound_value_sets() -> tuple[str, ...]:
+    """The value sets that `codes` knows."""
+    return tuple(_read("value-sets"))
+
+
 @cache
 def search_parameters(type_name: str) -> dict[str, SearchParameter]:
     """Code to search parameter of a served type or type of definition, with those of every resource (`_id` …)."""
