@@ -16,9 +16,11 @@ import httpx
 import pytest
 
 from service.fhir import conformance
+from service.fhir.canonical import code_system
 from service.fhir.capability import CONDITIONAL, interactions_of, offers
 from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES, codes, search_parameters
 from service.fhir.operations import READ_ONLY, operations_of
+from service.fhir.search_index import rows_of
 from service.fhir.search_parameters import Row, index, parameters_of
 from service.fhir.text import Json, dump, parse
 from service.fhir.validation import issues_of
@@ -309,15 +311,123 @@ def validate(client: httpx.Client, path: str) -> None:
         assert [each for each in wrong["issue"] if each["severity"] == "error"]
 
 
-OPERATIONS = {"everything": everything, "lastn": lastn, "validate": validate}
+def derive(client: httpx.Client, path: str) -> None:
+    for method in ("GET", "POST"):
+        answer = client.request(method, f"{path}/$derive")
+        assert answer.status_code == 200, answer.text
+        assert answer.json()["type"] == "collection"
 
 
-@pytest.mark.parametrize("resource_type", SERVED_TYPES)
+def stats(client: httpx.Client, path: str) -> None:
+    query = {"subject": "Patient/nobody", "code": "urn:x|y", "statistic": "count"}
+    body = {"resourceType": "Parameters", "parameter": [{"name": n, "valueString": v} for n, v in query.items()]}
+    for answer in (
+        client.get("/fhir/Observation/$stats", params=query),
+        client.post("/fhir/Observation/$stats", content=dump(body), headers=FHIR_JSON),
+    ):
+        assert answer.status_code == 200, answer.text
+        (component,) = answer.json()["parameter"][0]["resource"]["component"]
+        assert component["valueQuantity"]["value"] == 0
+
+
+def expand(client: httpx.Client, path: str) -> None:
+    expansion = client.get("/fhir/ValueSet/side/$expand").json()["expansion"]
+    assert [each["code"] for each in expansion["contains"]] == ["left", "right"]
+
+
+def validate_code(client: httpx.Client, path: str) -> None:
+    query = {"system": code_system("side"), "code": "left"}
+    answer = client.get("/fhir/ValueSet/side/$validate-code", params=query).json()
+    assert answer["parameter"][0] == {"name": "result", "valueBoolean": True}
+
+
+def lookup(client: httpx.Client, path: str) -> None:
+    answer = client.get("/fhir/CodeSystem/$lookup", params={"system": code_system("side"), "code": "left"})
+    assert {"name": "display", "valueString": "left"} in answer.json()["parameter"]
+
+
+def translate(client: httpx.Client, path: str) -> None:
+    query = {"system": "http://loinc.org", "code": "83173-5", "reverse": "true"}
+    answer = client.get("/fhir/ConceptMap/$translate", params=query).json()
+    assert answer["parameter"][0] == {"name": "result", "valueBoolean": True}
+
+
+OPERATIONS: dict[str, Callable[[httpx.Client, str], None]] = {
+    "everything": everything, "derive": derive, "lastn": lastn, "stats": stats, "validate": validate,
+    "expand": expand, "validate-code": validate_code, "lookup": lookup, "translate": translate,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("resource_type", DEFINITION_TYPES)
+def test_every_search_of_definitions_is_taken_and_finds_what_it_should(
+    client: httpx.Client, resource_type: str
+) -> None:
+    """Each parameter is asked by a value of one of them; each that has a value in one of them must find that one."""
+    made = conformance.of_type(resource_type)
+    for parameter in statement_of(client, resource_type)["searchParam"]:
+        name = parameter["name"]
+        known = parameters_of(resource_type)[name]
+        rows = [(each["id"], row) for each in made for row in rows_of(each, known) if row.parameter == name]
+        value = next(((ident, text) for ident, row in rows if (text := asked_by(row, known.kind))), None)
+        if name == "_id":
+            value = (made[0]["id"], made[0]["id"])
+        if value is None:
+            found(client, resource_type, name, ANY_VALUE[parameter["type"]])
+        else:
+            assert value[0] in found(client, resource_type, name, value[1]), f"{name}={value}"
+
+
+def asked_by(row: Row, kind: str) -> str:
+    """A row as a value to search by, by the kind of its parameter; empty for dates and what needs escaping."""
+    if kind in ("token", "reference"):
+        return value_of(row)
+    text = "" if row.when else row.qualifier if kind == "string" else row.value
+    return "" if any(mark in text for mark in ",|$\\") else text
+
+
+@pytest.mark.parametrize("resource_type", DEFINITION_TYPES)
+def test_definitions_are_paged_without_gap_or_repetition(client: httpx.Client, resource_type: str) -> None:
+    listed: list[str] = []
+    following: str | None = f"/fhir/{resource_type}?_count=40&_sort=-name&_elements=url"
+    while following:
+        page = client.get(following).json()
+        listed += [entry["resource"]["id"] for entry in page["entry"]]
+        assert page["total"] == len(conformance.of_type(resource_type))
+        following = next((link["url"] for link in page["link"] if link["relation"] == "next"), None)
+    assert sorted(listed) == sorted(each["id"] for each in conformance.of_type(resource_type))
+
+
+def test_every_definition_that_the_statement_names_is_served(client: httpx.Client) -> None:
+    """What is named is R4's own, or found here by its address."""
+    statement = parse(client.get("/fhir/metadata").content)
+    named = {("ImplementationGuide", url) for url in statement["implementationGuide"]}
+    for kind in statement["rest"][0]["resource"]:
+        named |= {("StructureDefinition", url) for url in kind.get("supportedProfile", ())}
+        named |= {("SearchParameter", each["definition"]) for each in kind.get("searchParam", ())}
+        named |= {("OperationDefinition", each["definition"]) for each in kind.get("operation", ())}
+    assert len({kind for kind, _ in named}) == 4
+    for kind, url in named:
+        answer = client.get(f"/fhir/{kind}", params={"url": url}).json()
+        assert answer["total"] == 1, url
+        assert answer["entry"][0]["resource"]["url"] == url
+
+
+def test_every_type_names_the_profiles_that_its_resources_can_claim(client: httpx.Client) -> None:
+    for kind in SERVED_TYPES:
+        profiles = {
+            each["url"]
+            for each in conformance.resources().values()
+            if each["resourceType"] == "StructureDefinition" and each["type"] == kind
+        }
+        assert set(statement_of(client, kind).get("supportedProfile", ())) == profiles
+
+
+@pytest.mark.parametrize("resource_type", [*SERVED_TYPES, *DEFINITION_TYPES])
 def test_every_operation_of_the_statement_is_done(client: httpx.Client, resource_type: str) -> None:
     stated = statement_of(client, resource_type).get("operation", ())
     assert [each["name"] for each in stated] == [each.name for each in operations_of(resource_type)]
     for each in stated:
-        OPERATIONS[each["name"]](client, put(client, resource_type))
+        OPERATIONS[each["name"]](client, put(client, resource_type) if resource_type in SERVED_TYPES else "")
 
 
 def put_at(client: httpx.Client, kind: str, ident: str) -> str:
@@ -373,9 +483,9 @@ def test_the_statement_uses_the_words_of_the_standard() -> None:
     assert {code for kind, code in OFFERED if kind} <= known
     assert {code for kind, code in OFFERED if not kind} <= whole
     for each in conformance.resources()["CapabilityStatement-record.json"]["rest"][0]["resource"]:
-        standard = search_parameters(each["type"]) if each["type"] in SERVED_TYPES else {}
+        standard = search_parameters(each["type"])
         for parameter in each.get("searchParam", ()):
-            if "definition" in parameter:
+            if parameter["definition"].startswith("http://hl7.org/"):
                 assert standard[parameter["name"]].url == parameter["definition"]
                 assert standard[parameter["name"]].type == parameter["type"]
 
