@@ -41,8 +41,8 @@ def resources() -> Iterator[tuple[str, Any]]:
     for folder in (OFFICIAL, ROOT / "examples"):
         for file in sorted(folder.rglob("*.json")):
             resource = parse(file.read_bytes())
-            if resource.get("resourceType") in LEAVING and resource.get("id"):
-                yield file.name, resource
+            if resource.get("resourceType") in LEAVING:
+                yield file.name, {"id": file.stem, **resource}
 
 
 RESOURCES = dict(resources())
