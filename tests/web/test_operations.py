@@ -168,3 +168,16 @@ def test_a_verdict_by_one_of_our_profiles(client: Any) -> None:
     assert ("error", "information") not in verdict(client, "/fhir/Observation/$validate", observation)
     issues = verdict(client, f"/fhir/Observation/$validate?profile={profile}", observation)
     assert "error" in {severity for severity, _ in issues}
+
+
+def test_an_unknown_profile_is_a_warning(client: Any) -> None:
+    patient = {**client.patient(), "meta": {"profile": ["https://else.example/profile"]}}
+    assert verdict(client, "/fhir/Patient/$validate", patient) == [("warning", "not-found")]
+    plain = client.patient()
+    asked = "/fhir/Patient/$validate?profile=https://else.example/one&profile=https://else.example/two"
+    assert verdict(client, asked, plain) == [("warning", "not-found")] * 2
+    base = "/fhir/Patient/$validate?profile=http://hl7.org/fhir/StructureDefinition/Patient"
+    assert verdict(client, base, plain) == [("information", "informational")]
+    issue = client.refusal(client.send_fhir("POST", "/fhir/Patient/$validate?mode=delete", plain), 400)
+    assert issue["diagnostics"] == "Found: delete; Expected: create, update, profile"
+    assert client.send_fhir("POST", "/fhir/Patient", patient).status_code == 201

@@ -114,3 +114,73 @@ def test_a_conditional_create_inside_finds_what_is_there(client: Any) -> None:
     first, second = (client.send_fhir("POST", "/fhir", sent).json()["entry"][0] for _ in range(2))
     assert [first["response"]["status"], second["response"]["status"]] == ["201 Created", "200 OK"]
     assert first["response"]["location"] == second["response"]["location"]
+
+
+def batch(client: Any, *urls: str) -> list[dict[str, Any]]:
+    entries = [{"request": {"method": "GET", "url": url}} for url in urls]
+    answer = client.send_fhir("POST", "/fhir", {"resourceType": "Bundle", "type": "batch", "entry": entries})
+    assert answer.status_code == 200, answer.text
+    listed: list[dict[str, Any]] = answer.json()["entry"]
+    return listed
+
+
+def test_operations_in_a_batch_answer_as_by_themselves(client: Any) -> None:
+    patient = client.new_patient()
+    client.new_observation(patient, "2.50", "2026-03-01")
+    client.new_observation(patient, "3.50", "2026-03-02")
+    urls = (
+        f"{patient}/$everything?_count=1",
+        f"{patient}/$everything?start=2026-03-02",
+        f"Observation/$lastn?subject={patient}",
+        f"Observation/$stats?subject={patient}&code=8302-2&statistic=average&statistic=count",
+        "ValueSet/$expand?url=http://hl7.org/fhir/ValueSet/observation-status&filter=amend",
+        "ValueSet/side/$validate-code?code=left&system=urn:x",
+        f"{patient}/$derive",
+        f"Observation?subject={patient}&_summary=count",
+        f"Observation?subject={patient}&_elements=status",
+    )
+    for url, entry in zip(urls, batch(client, *urls), strict=True):
+        alone = client.get(f"/fhir/{url}")
+        assert entry["response"]["status"] == "200 OK", entry
+        expected = alone.json()
+        for found in (expected, entry["resource"]):
+            found.get("expansion", {}).pop("timestamp", None)
+        assert entry["resource"] == expected, url
+
+
+def test_a_bad_parameter_in_a_batch_answers_as_by_itself(client: Any) -> None:
+    patient = client.new_patient()
+    urls = (
+        "Observation?colour=red",
+        "Observation?date=yesterday",
+        "Observation?_count=x",
+        f"{patient}/$everything?start=never",
+        f"{patient}/$everything?_type=Nonsense",
+        "Observation/$lastn",
+        f"Observation/$stats?subject={patient}",
+        "ValueSet/$expand",
+        "ValueSet/$expand?url=urn:x",
+        "ValueSet/$expand?url=http://hl7.org/fhir/ValueSet/mimetypes",
+        "Patient/$foo",
+        f"{patient}/$lastn",
+        "Patient/never-was/$everything",
+    )
+    for url, entry in zip(urls, batch(client, *urls), strict=True):
+        alone = client.get(f"/fhir/{url}")
+        assert entry["response"]["status"].startswith(str(alone.status_code)), url
+        assert alone.status_code in (400, 404, 422)
+        assert entry["response"]["outcome"]["issue"][0]["code"] == alone.json()["issue"][0]["code"], url
+
+
+def test_an_operation_is_asked_for_by_get_in_a_bundle_only(client: Any) -> None:
+    patient = client.new_patient()
+    for method, url in (
+        ("DELETE", f"{patient}/$everything"),
+        ("POST", "Patient/$validate"),
+        ("GET", "Patient/$validate"),
+    ):
+        entry: dict[str, Any] = {"request": {"method": method, "url": url}}
+        if method == "POST":
+            entry["resource"] = {"resourceType": "Patient"}
+        answer = client.send_fhir("POST", "/fhir", {"resourceType": "Bundle", "type": "batch", "entry": [entry]})
+        assert answer.json()["entry"][0]["response"]["status"][0] == "4", answer.text
