@@ -15,7 +15,7 @@ from urllib.parse import quote
 
 from tests.bench.load import request
 
-EXAMPLE = Path(__file__).resolve().parents[2] / "examples/resources/Observation-joint-motion-flexion.json"
+EXAMPLE = Path(__file__).resolve().parents[2] / "examples/resources/good/Observation-joint-motion-flexion.json"
 PATIENTS = 100
 VISITS = 10
 FIRST_VISIT = date(2025, 1, 7)

@@ -21,7 +21,7 @@ from service.fhir.text import Json
 from .validators import FALSE_ALARMS, ROOT, VALIDATORS, asked_about, complaints, resource_in
 
 HANDWRITTEN = ROOT / "tests" / "fhir" / "handwritten"
-EXAMPLES = ROOT / "examples" / "resources"
+EXAMPLES = ROOT / "examples" / "resources" / "good"
 DEFINITIONS = conformance.resources()
 
 

@@ -1,4 +1,4 @@
-"""What belongs to a course, as resources: the examples of its profiles in `examples/resources`.
+"""What belongs to a course, as resources: the examples of its profiles in `examples/resources/good`.
 
 `python -m tests.fhir.example_courses` writes the resource of each that has none yet; it is then read against R4's page
 of its type (https://hl7.org/fhir/R4/resourcelist.html) before it is kept.
@@ -27,7 +27,7 @@ from service.fhir.text import Json, dump
 
 from .example_readings import ROOT
 
-FOLDER = ROOT / "examples" / "resources"
+FOLDER = ROOT / "examples" / "resources" / "good"
 PATIENT = "Patient/example-patient"
 SURGEON = "Dr Example (invented)"
 KGF = Quantity(Decimal(20), "kgf")

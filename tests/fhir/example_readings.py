@@ -22,7 +22,7 @@ from service.fhir.text import Json, dump
 from service.usecases.visit_input import visit_of
 
 ROOT = Path(__file__).resolve().parents[2]
-RESOURCES = ROOT / "examples" / "resources"
+RESOURCES = ROOT / "examples" / "resources" / "good"
 GIVEN: Mapping[str, Any] = {
     path.stem: json.loads(path.read_text()) for path in sorted((ROOT / "examples" / "readings").glob("*.json"))
 }

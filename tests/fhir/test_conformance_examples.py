@@ -1,4 +1,4 @@
-"""The example resources in `examples/resources` are what the readings stated here become: one of every profile.
+"""The example resources in `examples/resources/good` are what the readings stated here become: one of every profile.
 
 Each file was read against R4's Observation (https://hl7.org/fhir/R4/observation.html) before it was kept.
 """
@@ -23,7 +23,7 @@ from service.fhir.text import Json, dump, parse
 from .example_readings import VISIT, resources
 from .measurements import as_written
 
-FOLDER = Path(__file__).resolve().parents[2] / "examples" / "resources"
+FOLDER = Path(__file__).resolve().parents[2] / "examples" / "resources" / "good"
 ARC = Entry(
     kind="joint-motion",
     side="right",

@@ -110,7 +110,7 @@ def test_the_mapping_agrees_with_the_hand_written_file(stated: Stated) -> None:
 
 
 def test_the_hand_written_files_speak_of_the_kinds_of_the_main_job() -> None:
-    """The others stand in `examples/resources`, where what the mapping made was read and kept."""
+    """The others stand in `examples/resources/good`, where what the mapping made was read and kept."""
     assert {stated.entry["kind"] for stated in SINGLE} | set(GIVEN) == set(KINDS)
     assert any(stated.is_whole for stated in STATED)
 

@@ -287,7 +287,7 @@ def test_the_answer_to_a_visit_names_the_precautions_that_touch_each_reading(cli
 
 def observed(client: Any, patient: str, kind: str, day: str = "2026-03-03") -> dict[str, Any]:
     """The example of a kind as a resource of this patient, without what refers to others."""
-    path = ROOT / "examples" / "resources" / f"Observation-{kind}.json"
+    path = ROOT / "examples" / "resources" / "good" / f"Observation-{kind}.json"
     resource = json.loads(path.read_text())
     for name in ("id", "encounter"):
         resource.pop(name, None)
