@@ -51,10 +51,10 @@ class Wish:
 
 def worklist(reader: Reader, actor: Actor, billing: Billing, *, state: str = "", patient: str = "") -> list[Case]:
     """Episodes with anything to bill, of one patient (by id) or of all; those in one state. Raises `Invalid`."""
-    unknown = choice("state", state, STATES) if state else []
-    if unknown:
-        raise Invalid(*unknown)
     with enter_operation(actor, "billing", patient) as door:
+        unknown = choice("state", state, STATES) if state else []
+        if unknown:
+            raise Invalid(*unknown)
         patients = [patient] if patient else list(dict.fromkeys(_with_plans(reader)))
         found: list[Case] = []
         for ident in patients:

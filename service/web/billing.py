@@ -28,6 +28,7 @@ from service.usecases.billing_input import (
 )
 from service.usecases.billing_views import brief, full
 from service.usecases.form import filled
+from service.usecases.permissions import require_operation
 from service.web.billing_desk import Desk
 from service.web.billing_exports import exporting
 from service.web.billing_forms import body
@@ -215,6 +216,7 @@ def _proving(router: APIRouter, desk: Desk) -> None:
         ident = checked_id(episode)
 
         def do(writer: Writer, actor: Actor, document: text.Json) -> Case:
+            require_operation(actor, "billing-evidence")  # before anybody is looked up by identifier
             with of_body():
                 given, by = filled(document, StatementForm).made(writer)
             return billing_evidence.record_statement(writer, actor, desk.billing, ident, given, by)

@@ -71,7 +71,7 @@ FALSE_ALARMS = (
     FalseAlarm(
         "pyrofile",
         r"profile(\.element)?\.binding\.required",
-        r"\w+\.(code|bodySite|target\.measure)",
+        r"\w+\.(code|bodySite|bodysite|target\.measure)",
         r"Code '(\d{5}-\d|\d{6,18})' is not in required profile ValueSet .*",
         "A LOINC or SNOMED CT coding stands beside ours. R4 (terminologies.html#required) asks of a CodeableConcept "
         "that one of its codings be from the value set; this validator asks it of each. That ours is there is a rule "
@@ -87,9 +87,9 @@ FALSE_ALARMS = (
     FalseAlarm(
         "pyrofile",
         r"cardinality\.min",
-        r"CodeSystem\.concept\[\d+\]\.property\[\d+\]\.value\[x\]",
+        r"(CodeSystem\.concept\[\d+\]\.property|Task\.(input|output))\[\d+\]\.value\[x\]",
         r".* is required",
-        "valueString is there; a choice inside a repeated element is looked for under the name value[x].",
+        "The value is there; a choice inside a repeated element is looked for under the name value[x].",
     ),
 )
 
