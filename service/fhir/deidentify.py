@@ -92,6 +92,7 @@ def deidentified(resource: Json, around: Around) -> Json | None:
     if profiles:
         found["meta"] = {"profile": profiles}
     found |= _Leaving(around).parts(leaving, kind, kind)
+    found |= _timed(found)
     return _aged(found, resource, around) if kind == "Patient" else found
 
 
@@ -125,6 +126,25 @@ def _aged(found: Json, resource: Json, around: Around) -> Json:
     elif len(born) == len("1980-03-02"):
         found["birthDate"] = _moved(date.fromisoformat(born), around)
     return {**found, **({"extension": told} if told else {})}
+
+
+_TIMES = (
+    "effectiveDateTime", "effectivePeriod", "performedDateTime", "performedPeriod", "period", "onsetDateTime",
+    "onsetPeriod", "timingDateTime", "timingPeriod", "timingTiming", "occurrenceDateTime", "occurrencePeriod",
+    "occurrenceTiming", "startDate", "authoredOn",
+)  # fmt: skip
+"""Where the time stands that a resource is about, in the order in which it is looked for."""
+
+
+def _timed(found: Json) -> Json:
+    """The days of the time that a resource is about, on the resource itself."""
+    for name in _TIMES:
+        told = found.get(f"_{name}") or found.get(name)
+        told = ((told.get("repeat") or {}).get("boundsPeriod") or told) if isinstance(told, dict) else {}
+        days = [each for each in (told.get("_start") or told).get("extension") or () if each["url"] == DAYS.url]
+        if days:
+            return {"extension": [*days, *found.get("extension", [])]}
+    return {}
 
 
 def _moved(day: date, around: Around) -> str:

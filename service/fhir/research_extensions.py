@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from service.fhir.canonical import profile
 from service.fhir.extension import Extension
+from service.fhir.study import DAYS as DAYS_URL
 
 DAYS = Extension(
-    profile("days-since-first-visit"),
+    DAYS_URL,
     "Days since the first visit",
-    "In place of a date that does not leave: days from the patient's first visit, negative before it.",
-    "date dateTime",
+    "In place of a date that does not leave: days from the patient's first visit, negative before it. On a resource: "
+    "of the time that it is about.",
+    "date dateTime Resource",
     "integer",
 )
 FIRST_YEAR = Extension(

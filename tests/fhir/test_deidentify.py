@@ -145,6 +145,7 @@ def test_a_date_becomes_days_under_s_and_moves_by_weeks_under_l() -> None:
         "status": "final",
         "code": {"coding": [{"system": "http://loinc.org", "code": "83173-5"}]},
         "subject": {"reference": f"Patient/{pseudonym('Patient', 'a')}"},
+        "extension": [{"url": DAYS.url, "valueInteger": 56}],
         "_effectiveDateTime": {"extension": [{"url": DAYS.url, "valueInteger": 56}]},
         "valueQuantity": {
             "value": Decimal("31.50"), "unit": "kilogram-force", "system": "http://unitsofmeasure.org", "code": "kgf",
