@@ -44,13 +44,13 @@ def _one_dimension(one: str, other: str) -> bool:
 
 
 class _Rate(Form):
-    amount: Decimal
+    amount: Decimal | int
     unit: Text
 
 
 class _Error(Form):
     measure: Text
-    sem: Decimal
+    sem: Decimal | int
     unit: Text
     raters: Literal["same", "different"]
     population: Text
@@ -81,13 +81,13 @@ def change_rules_of(path: Path | None) -> ChangeRules:
 
 
 def _rules(stated: _File) -> ChangeRules:
-    own = {name: Rate(each.amount, each.unit, OWN) for name, each in stated.worthwhile.items()}
+    own = {name: Rate(Decimal(each.amount), each.unit, OWN) for name, each in stated.worthwhile.items()}
     errors: dict[str, tuple[PublishedError, ...]] = {}
     for each in stated.errors:
         made = PublishedError(
             statistic="SEM",
-            low=each.sem,
-            high=each.sem,
+            low=Decimal(each.sem),
+            high=Decimal(each.sem),
             unit=each.unit,
             level="",
             population=each.population,
@@ -115,7 +115,7 @@ def _named(where: str, name: str) -> Iterator[Issue]:
         yield Issue("value", f"'{name}' is not followed over time.", where, name, "known-measure", expected)
 
 
-def _amount(where: str, amount: Decimal, unit: str) -> Iterator[Issue]:
+def _amount(where: str, amount: Decimal | int, unit: str) -> Iterator[Issue]:
     if not amount > 0:
         yield Issue("value", "The amount is above 0.", where, str(amount), "above-zero", "a number above 0")
     if unit not in UNITS:
