@@ -18,6 +18,7 @@ from service.fhir.record_words import REVIEW
 from service.fhir.text import Json
 from service.storage.records import Reader, Records, Writer
 from service.storage.stored import Stored
+from service.storage.versions import same, without_stamp
 from service.usecases.acts.resting import Resting, resting_on
 from service.usecases.doors import Door, enter_operation
 from service.usecases.origin import without_mark
@@ -233,6 +234,16 @@ def as_it_was(reader: Reader, key: tuple[str, str], version: int) -> Stored | No
         return reader.version(*key, version)
     except Gone:
         return None
+
+
+def stands(reader: Reader, key: tuple[str, str], now: Stored | None, after: int) -> bool:
+    """Whether a resource says what an act left it saying at a version, whatever happened in between."""
+    if now is None or now.version == after:
+        return now is not None
+    left = as_it_was(reader, key, after)
+    if left is None or now.deleted:
+        return left is None and now.deleted
+    return same(without_stamp(now.resource), without_stamp(left.resource))
 
 
 def _plain(name: str, resource: Json) -> Any:

@@ -21,7 +21,7 @@ from service.fhir.merging import (
 )
 from service.fhir.text import Json
 from service.storage.stored import Stored
-from service.usecases.acts.deed import Deed, as_it_was
+from service.usecases.acts.deed import Deed, as_it_was, stands
 from service.usecases.operations import kinds_of_a_record
 from service.usecases.orthosis_guard import episodes_of
 from service.usecases.signing import marked
@@ -115,7 +115,7 @@ def part(deed: Deed, told: ActTold) -> None:
             _part_one(deed, key, between, back)
     _put(deed, before.resource)
     present = deed.writer.get(*kept)
-    unchanged = present.version == told.versions[kept][1]
+    unchanged = stands(deed.writer, kept, present, told.versions[kept][1])
     _put(deed, own.resource if unchanged else parted_from(present.resource, before.resource, own.resource))
 
 
@@ -123,9 +123,8 @@ def _part_one(deed: Deed, key: tuple[str, str], between: tuple[int, int], back: 
     was, present = as_it_was(deed.writer, key, between[0]), deed.writer.find(*key)
     if present is None or present.deleted:
         return
-    if present.version == between[1] and was is None:
+    unchanged = stands(deed.writer, key, present, between[1])
+    if was is not None:
+        _put(deed, was.resource if unchanged else pointed_anew(present.resource, back))
+    elif unchanged:
         deed.writer.delete(*key)
-    elif present.version == between[1] and was is not None:
-        _put(deed, was.resource)
-    elif was is not None:
-        _put(deed, pointed_anew(present.resource, back))

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
+
 from service.domain.actor import Actor
 from service.errors import Conflict, Issue, NotFound
 from service.fhir.acts import ActTold, from_act
 from service.fhir.derived import is_derived
 from service.storage.records import Reader, Records
 from service.storage.stored import Stored
-from service.usecases.acts.deed import Deed, Outcome, Terms, as_it_was, carry_out
+from service.usecases.acts.deed import MARKED, Deed, Outcome, Terms, as_it_was, carry_out, stands
 from service.usecases.acts.merges import part
 from service.usecases.orthosis_guard import settle
 from service.usecases.permissions import require
@@ -49,10 +51,13 @@ def act_told(reader: Reader, actor: Actor, ident: str) -> tuple[ActTold, str]:
 
 def _restore(deed: Deed, told: ActTold) -> None:
     present = {key: deed.writer.find(*key) for key in told.versions}
-    _require_untouched(told, present)
+    touched = {key for key, (_, after) in told.versions.items() if not stands(deed.writer, key, present[key], after)}
+    _require_untouched(touched, present)
     deed.about(*{each.patient for each in present.values() if each is not None})
     restored: list[Stored] = []
     for key, (before, _) in told.versions.items():
+        if key in touched and key[0] in MARKED:
+            continue  # somebody looked at it since, which is what it was marked for
         was, now = as_it_was(deed.writer, key, before), present[key]
         if was is None and now is not None and not now.deleted:
             deed.writer.delete(*key)
@@ -62,14 +67,14 @@ def _restore(deed: Deed, told: ActTold) -> None:
     settle(deed.writer, deed.actor, restored)
 
 
-def _require_untouched(told: ActTold, present: dict[tuple[str, str], Stored | None]) -> None:
-    """Raises `Conflict` for what was changed since; results may have been, they are computed anew in any case."""
+def _require_untouched(touched: Collection[tuple[str, str]], present: Mapping[tuple[str, str], Stored | None]) -> None:
+    """Raises `Conflict` for what says something else now; results may, since they are computed anew in any case."""
     changed = [
         "/".join(key)
-        for key, (_, after) in told.versions.items()
+        for key in touched
         for now in [present[key]]
-        if now is None or (now.version != after and (now.deleted or not is_derived(now.resource)))
+        if now is None or now.deleted or not (is_derived(now.resource) or key[0] in MARKED)
     ]
     if changed:
         message = "What the act changed was changed again since; that has to be undone first."
-        raise Conflict(Issue("conflict", message, "act", ", ".join(changed[:20]), "undo"))
+        raise Conflict(Issue("conflict", message, "act", ", ".join(sorted(changed)[:20]), "undo"))

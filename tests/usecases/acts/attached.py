@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 from service.domain.actor import LOCAL, Actor
@@ -31,6 +32,8 @@ from service.usecases.visit_input import visit_of
 from service.usecases.visits import record_visit
 from tests.domain.orthosis.orthoses import CAST, episode, event, worn
 
+WHERE = Path(__file__).parents[3]
+"""The root of the repository."""
 CLINICIAN = Actor("t-1", "T. Invented", "clinician")
 KEY = ("https://clinic.example/orthosis", "cast 1")
 FILE = "https://clinic.example/file"
@@ -38,8 +41,8 @@ FILE = "https://clinic.example/file"
 
 def joint(side: str, name: str, motion: str, value: str, **more: Any) -> Json:
     return {
-        "kind": "joint-motion", "side": side, "site": name, "motion": motion, "mode": "active", "orthosis_state": "free",
-        "together": "together", "value": value, "unit": "deg", "convention": "named", **more,
+        "kind": "joint-motion", "side": side, "site": name, "motion": motion, "mode": "active",
+        "orthosis_state": "free", "together": "together", "value": value, "unit": "deg", "convention": "named", **more,
     }  # fmt: skip
 
 
@@ -49,11 +52,15 @@ def arc(side: str, name: str, value: str) -> Json:
 
 def grip(side: str, *trials: str) -> Json:
     return {"kind": "grip-strength", "side": side, "site": "hand", "trials": list(trials), "unit": "kgf",
-            "handle_position": "2", "posture": "seated-elbow-90"}  # fmt: skip
+            "handle_position": "2", "posture": "seated-elbow-90", "orthosis_state": "free"}  # fmt: skip
 
 
+FIST = Goal("make a fist", "patient", "flexion-active-free", Site("right", "index-pip"), Quantity(Decimal(100), "deg"))
+LIFTING = Precaution("no lifting", "B. Invented", date(2026, 2, 1), (Site("right", "wrist"),))
 FIRST = [
-    *(arc("right", f"index-{name}", value) for name, value in (("mcp", "0-0-80"), ("pip", "0-20-90"), ("dip", "0-0-60"))),
+    arc("right", "index-mcp", "0-0-80"),
+    arc("right", "index-pip", "0-20-90"),
+    arc("right", "index-dip", "0-0-60"),
     grip("right", "20", "22", "21"),
     grip("left", "40", "41", "42"),
     joint("right", "ring-pip", "flexion", "45", orthosis_state="in-orthosis", mode="passive", together="alone",
@@ -83,6 +90,10 @@ class Attached:
     def undo(self, outcome: Outcome) -> Outcome:
         """Undo an act."""
         return self.acts({"act": "undo", "undone": outcome.id, "reason": "It was right before."})
+
+    def written(self, document: Json) -> str:
+        """What asks for an act, as text."""
+        return text.dump(document).decode()
 
     def of(self, patient: str, kind: str = "Observation") -> list[Stored]:
         """The present resources of a patient."""
@@ -141,14 +152,16 @@ def plain(stored: Stored) -> Json:
     return text.parse(re.sub(r"/_history/\d+", "", written))
 
 
-def visit(records: Records, readings: list[Json], day: int, patient: str = "made-up", **more: Any) -> str:
+def visit(
+    records: Records, readings: list[Json], day: int, patient: str = "made-up", actor: Actor = LOCAL, **more: Any
+) -> str:
     """A visit in March 2026; the id of its Encounter."""
     said = {
         "patient": {"id": patient}, "when": f"2026-03-{day:02}T09:30:00+01:00", "by": {"name": "A. Invented"},
         "readings": readings, **more,
     }  # fmt: skip
-    with records.write(LOCAL) as writer:
-        return record_visit(writer, LOCAL, visit_of(said, None)).encounter.id
+    with records.write(actor) as writer:
+        return record_visit(writer, actor, visit_of(said, None)).encounter.id
 
 
 def person(writer: Writer, ident: str, **more: Any) -> None:
@@ -163,7 +176,7 @@ def attached(records: Records) -> Attached:
         person(writer, "made-up", gender="female", birthDate="1990-05-01")
         person(writer, "other", gender="female")
         open_course(writer, LOCAL, Course("Patient/made-up", date(2026, 2, 1), ("right",), "left", "right"))
-        record_detail(writer, LOCAL, "Patient/made-up", Precaution("no lifting", "B. Invented", since=date(2026, 2, 1)))
+        record_detail(writer, LOCAL, "Patient/made-up", LIFTING)
         goal = Goal(
             "make a fist", "patient", "flexion-active-free", Site("right", "index-pip"), Quantity(Decimal(100), "deg")
         )
@@ -190,7 +203,7 @@ def _documents(writer: Writer, first: str, orthosis: str) -> list[Json]:
     flexion = next(
         o.reference for o in found if "flexion-active" in o.body.decode() and "right-index-pip" in o.body.decode()
     )
-    (derived, *_) = (o.reference for o in found if '"total-active-motion"' in o.body.decode())
+    (derived, *_) = (o.reference for o in found if b'"total-active-motion"' in o.body)
     letter = {"text": "letter"}
     return [
         {"resourceType": "DocumentReference", "status": "current", "subject": subject,
