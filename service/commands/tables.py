@@ -17,7 +17,7 @@ from service.errors import Malformed
 from service.fhir import text
 from service.fhir.text import Json
 from service.usecases.audit import attended
-from service.usecases.views import Selection, run
+from service.usecases.views import Selection, run, run_on_index
 
 Out = Annotated[Path | None, typer.Option("--out", help="File to write; else they are printed.", show_default=False)]
 Form = Annotated[str, typer.Option("--format", help="ndjson, json, csv or parquet; else as the file's name ends.")]
@@ -55,9 +55,21 @@ def view(  # noqa: PLR0913 - the options of the command
         if resources:
             write(each for path in resources for each in _lines(path))
             return
+        if runnable.name == "coded-values" and chosen.suffix == "parquet" and not (patient or group or since or limit):
+            _from_index(file, database)
+            return
         asked = Selection(runnable.kind, tuple(patient or ()), tuple(group or ()), since, runnable.narrowing)
         with opened(database) as records, attended(records, LOCAL), records.read() as reader:
             run(reader, LOCAL, asked, write)
+
+
+def _from_index(file: Path | None, database: str) -> None:
+    """The table that the index alone gives, without reading a document."""
+    from service.exchange.views.index_table import BATCH, parquet_of_index
+    from service.fhir.observation import OBSERVATION_CODE
+
+    with opened(database) as records, attended(records, LOCAL), records.read() as reader:
+        run_on_index(reader, LOCAL, OBSERVATION_CODE, BATCH, lambda *rows: _write(file, parquet_of_index(*rows)))
 
 
 def _view(what: str) -> Any:

@@ -18,8 +18,10 @@ from service.storage.ages import Age, ages
 from service.storage.audit_check import Verdict, verify
 from service.storage.changes import Changes, Mark, Span, changes
 from service.storage.erase_plan import Plan, plan_of
+from service.storage.flat import coded_values
 from service.storage.keeping import Keeping, is_erased
 from service.storage.latest import latest
+from service.storage.research import Research
 from service.storage.search import search as find_matches
 from service.storage.sql import Sql, ask, ask_first, both, equals, one_of
 from service.storage.stored import Page, Stored
@@ -87,6 +89,10 @@ class Reader:
     def latest(self, query: Query, most: int) -> tuple[Stored, ...]:
         """At most `most` Observations of each code among the matches, newest first."""
         return latest(self._asked(), query, most)
+
+    def coded_values(self, system: str, size: int) -> Iterator[list[Any]]:
+        """Patient, visit, code, site, local day, status, value and unit of Observations; see `flat.coded_values`."""
+        return coded_values(self._asked(), system, size)
 
     def by_identifier(self, kind: str, system: str, value: str) -> Stored | None:
         """The resource with this identifier. Raises `SeveralMatches` if several have it."""
@@ -204,6 +210,11 @@ class Reader:
     def keeping(self) -> Keeping:
         """What is kept about keeping: erasures, legal holds, backups."""
         return Keeping(self._asked())
+
+    @property
+    def research(self) -> Research:
+        """Studies, releases, and the record as it was at a transaction."""
+        return Research(self._asked())
 
     def erasure_plan(self, kind: str, ident: str, *more: tuple[str, str]) -> Plan:
         """What an erasure of a resource, or of a patient's whole record, would take, and of `more` of them together.

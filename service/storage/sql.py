@@ -73,6 +73,14 @@ def ask_first(connection: Connection, query: Sql) -> Any:
     return next(iter(ask(connection, query)), None)
 
 
+def stream(connection: Connection, query: Sql, size: int) -> Iterator[list[Any]]:
+    """The rows that a query finds, as plain tuples, at most `size` of them at a time in memory."""
+    with _cursor(connection, "stream" if connection.dialect.name == "postgresql" else "") as cursor:
+        cursor.execute(_marked(connection, query.text), query.values)
+        while rows := cursor.fetchmany(size):
+            yield rows
+
+
 def tell(connection: Connection, change: Sql) -> int:
     """Carry out a change; how many rows it met."""
     with _cursor(connection) as cursor:
@@ -87,9 +95,9 @@ def tell_each(connection: Connection, text: str, rows: Sequence[tuple[Any, ...]]
 
 
 @contextmanager
-def _cursor(connection: Connection) -> Iterator[Any]:
-    """A cursor of the driver; its errors leave as those of SQLAlchemy do, without the values."""
-    cursor = connection.connection.cursor()
+def _cursor(connection: Connection, name: str = "") -> Iterator[Any]:
+    """A cursor of the driver, with a name one of the server; its errors leave as SQLAlchemy's, without the values."""
+    cursor = connection.connection.cursor(name) if name else connection.connection.cursor()
     try:
         yield cursor
     except connection.dialect.loaded_dbapi.Error as problem:

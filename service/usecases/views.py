@@ -5,9 +5,9 @@ What is handed over is identified, so it is for those who treat the patients; a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from service.domain.actor import Actor
 from service.errors import Gone, Invalid, Issue, NotFound
@@ -50,6 +50,24 @@ def run(reader: Reader, actor: Actor, wanted: Selection, job: Callable[[Iterator
         clauses = _clauses(wanted)
         among = _among(reader, actor, wanted)
         return job(each for part in among for each in _resources(reader, door, wanted.kind, clauses, part))
+
+
+def run_on_index(
+    reader: Reader,
+    actor: Actor,
+    system: str,
+    size: int,
+    job: Callable[[Iterator[list[Any]], Callable[[Iterable[str]], object]], Result],
+) -> Result:
+    """What `job` makes of the values of the index (see `Reader.coded_values`); it tells of each batch whose it is.
+
+    Raises `Forbidden`, also for a person who may see a part of the record only.
+    """
+    with enter(actor, "search", "Observation", act="view") as door:
+        require_operation(actor, "view")
+        door.require_no_limits()
+        patients = door.passage.patients
+        return job(reader.coded_values(system, size), lambda seen: patients.update(dict.fromkeys(filter(None, seen))))
 
 
 def permitted(actor: Actor, job: Callable[[], Result]) -> Result:

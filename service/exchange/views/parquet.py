@@ -31,7 +31,7 @@ class Typed(Protocol):
     def collection(self) -> bool: ...
 
 
-class _Parts(io.RawIOBase):
+class Parts(io.RawIOBase):
     """A file that is handed on as it grows."""
 
     def __init__(self) -> None:
@@ -57,9 +57,9 @@ def parquet(columns: Sequence[Typed], rows: Iterable[Mapping[str, Any]], _header
 
     Raises `Invalid` for a value that the type of its column cannot hold.
     """
-    arrow, writer_of = _arrow()
-    schema = arrow.schema([arrow.field(column.name, _type_of(arrow, column)) for column in columns])
-    parts, following = _Parts(), iter(rows)
+    arrow, writer_of = arrow_modules()
+    schema = schema_of(arrow, columns)
+    parts, following = Parts(), iter(rows)
     with writer_of(parts, schema, compression="zstd") as writer:
         while group := list(islice(following, _ROWS)):
             arrays = [_array(arrow, column, schema.field(column.name).type, group) for column in columns]
@@ -68,14 +68,21 @@ def parquet(columns: Sequence[Typed], rows: Iterable[Mapping[str, Any]], _header
     yield parts.taken()
 
 
-def _arrow() -> tuple[Any, Any]:
+def arrow_modules() -> tuple[Any, Any]:
+    """pyarrow, and its writer of Parquet files. Raises `Misconfigured` where they are not installed."""
     try:
         import pyarrow
+        import pyarrow.compute
         from pyarrow.parquet import ParquetWriter
     except ModuleNotFoundError as missing:
         message = "Parquet needs the extra 'research': pip install 'hand-therapy-record[research]'."
         raise Misconfigured(message) from missing
     return pyarrow, ParquetWriter
+
+
+def schema_of(arrow: Any, columns: Sequence[Typed]) -> Any:
+    """The schema of a file with these columns."""
+    return arrow.schema([arrow.field(column.name, _type_of(arrow, column)) for column in columns])
 
 
 def _type_of(arrow: Any, column: Typed) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 
 from service.errors import Issue, NotFound
+from service.exchange.views.index_table import values_table
 from service.exchange.views.orthosis_tables import orthosis_tables
 from service.exchange.views.reading_tables import reading_tables
 from service.exchange.views.record_tables import record_tables
@@ -14,7 +15,7 @@ from service.exchange.views.table import Table
 @cache
 def tables() -> dict[str, Table]:
     """Name to table, in the order in which they are listed."""
-    return {table.name: table for table in (*record_tables(), *orthosis_tables(), *reading_tables())}
+    return {table.name: table for table in (*record_tables(), *orthosis_tables(), *reading_tables(), values_table())}
 
 
 def find_table(name: str) -> Table:
