@@ -20,20 +20,25 @@ def compute(
 
 
 def _difference(reading: Measurement, volumes: Sequence[Measurement], parameters: Parameters) -> Result:
-    alike = ("summary_rule", "treatment")
-    conditions = {name: reading.answer(name) for name in alike}
+    conditions = {name: reading.answer(name) for name in ("summary_rule", "treatment")}
     if reading.site.side not in parameters.reference_for:
         return METRIC.result(reading.site, NOT_MARKED, (reading,), conditions)
     others = [
         m
         for m in volumes
-        if (m.site, visit_of(m)) == (reading.site.other, visit_of(reading))
-        and (isinstance(m.value, Absent) or all(m.answer(name) == conditions[name] for name in alike))
+        if (m.site, visit_of(m)) == (reading.site.other, visit_of(reading)) and _may_be_compared(reading, m)
     ]
     if len(others) != 1:
         reason = f"The {reading.site.other.name} was not measured once, under the same conditions, at this visit."
         return METRIC.result(reading.site, Missing("reference-not-measured", reason), (reading, *others), conditions)
     return METRIC.result(reading.site, _value(reading, others[0]), (reading, others[0]), conditions, at=reading)
+
+
+def _may_be_compared(here: Measurement, there: Measurement) -> bool:
+    """Whether two volumes were found alike; one that is missing has no rule that made it."""
+    has_numbers = not any(isinstance(m.value, Absent) for m in (here, there))
+    alike = ("summary_rule", "treatment") if has_numbers else ("treatment",)
+    return all(here.answer(name) == there.answer(name) for name in alike)
 
 
 def _value(here: Measurement, there: Measurement) -> Quantity | Missing:

@@ -29,7 +29,7 @@ _MEANING = {
     "active-less": "may suggest a tendon that glides badly, weakness, pain or a habit: the joint allows more",
     "passive-limited": "may suggest the joint or what crosses it: it stops where the examiner moves it, too",
     "both": "may suggest the joint together with tendon glide, weakness or pain",
-    "cannot-be-told": "the differences are of the size of measurement error",
+    "cannot-be-told": "at least one of the two differences is of the size of measurement error",
 }
 _WHOLE = {"mcp": 90, "pip": 100, "dip": 90, "ip": 80}
 _WHOLE_OF_THUMB_MCP = 50

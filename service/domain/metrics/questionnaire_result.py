@@ -73,7 +73,8 @@ def not_scorable(instrument: Instrument, answered: int) -> Missing | None:
     if answered >= instrument.least:
         return None
     lacking, allowed = instrument.items - answered, instrument.items - instrument.least
-    return Missing("not-scorable", f"Not scorable: {lacking} items missing; at most {allowed} may be.")
+    items = "item" if lacking == 1 else "items"
+    return Missing("not-scorable", f"Not scorable: {lacking} {items} missing; at most {allowed} may be.")
 
 
 def disability_score(name: str, total: Decimal, answered: int) -> Quantity | Missing:
