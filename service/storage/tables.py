@@ -27,7 +27,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION = "0005"
+REVISION = "0006"
 """The schema this code needs; the newest migration."""
 
 metadata = MetaData(
