@@ -36,7 +36,8 @@ FEWEST_FOR_SLOPE = 3
 FEWEST_FOR_ORDER = 5
 SERIAL = (
     f"intervals allow for errors of neighbouring visits that are correlated by up to {CORRELATION}; no value is"
-    " published for hand motion, and with a stronger correlation they are too narrow"
+    " published for hand motion, with a stronger correlation they are too narrow, and the p of Mann-Kendall allows for"
+    " none"
 )
 
 

@@ -17,6 +17,7 @@ from typing import Literal
 
 from service.domain.change.comparable import Point, Trajectory, changes
 from service.domain.change.noise import MDC_TO_SEM
+from service.domain.change.trend import line_through, strata_of
 from service.domain.error import PublishedError
 from service.domain.metric import Missing
 from service.domain.units import convert, rounded
@@ -34,6 +35,9 @@ WORDS: dict[Verdict, str] = {
 BEYOND: tuple[Verdict, ...] = ("improved", "worse", "increased", "decreased")
 RATE_OF_ERROR = Fraction(5, 100)
 """How often error alone makes a change that is beyond a detectable change at the level of 95%."""
+FEWEST_FOR_SPREAD = 6
+UNSTEADY = 1.5
+"""From so many visits on, values that vary so many times as much as the error are said to: a rule of this record."""
 BASELINES: dict[str, str] = {
     "first-visit": "the first visit that has the measure",
     "last-visit-before": "the last visit before a day that was named",
@@ -133,7 +137,7 @@ def change_of(trajectory: Trajectory, earlier: Point | Missing, later: Point | M
         days=(later.day - earlier.day).days,
         examiners=examiners,
         changed=changes(earlier, later),
-        notes=tuple(_notes(examiners, limit)),
+        notes=(*_notes(examiners, limit), *_unsteady(trajectory, limit)),
     )
 
 
@@ -210,6 +214,18 @@ def _notes(examiners: str, limit: Limit | Missing) -> Iterable[str]:
         yield "who measured is not recorded at both visits: a difference between examiners is not allowed for"
     if not isinstance(limit, Missing):
         yield from dict.fromkeys(f"error of {e.population}; {e.raters}; {e.method} ({e.source})" for e in limit.errors)
+
+
+def _unsteady(trajectory: Trajectory, limit: Limit | Missing) -> Iterable[str]:
+    """Whether the values vary around their own line by more than the error that the limit is made of."""
+    if isinstance(limit, Missing) or len(trajectory.points) < FEWEST_FOR_SPREAD:
+        return
+    line = line_through(strata_of(trajectory))
+    if line and line.spread > UNSTEADY * float(limit.sem):
+        yield (
+            f"the values vary by {rounded(Fraction(line.spread), 1)} {trajectory.unit} around their own line, more than"
+            f" the error of {rounded(Fraction(limit.sem), 1)}: the limit may be too small here"
+        )
 
 
 def count(found: Sequence[tuple[Trajectory, Change]]) -> Count:

@@ -138,6 +138,13 @@ def test_a_step_of_a_list_has_no_published_error(course) -> None:
     assert found.verdict == "no-published-error"
 
 
+def test_values_that_vary_more_than_the_error_say_so(course) -> None:
+    steady, wild = [50, 52, 49, 51, 50, 52], [50, 70, 45, 68, 40, 75]
+    assert not any("vary" in note for note in verdict(course, *steady).notes)
+    assert any("the limit may be too small here" in note for note in verdict(course, *wild).notes)
+    assert not any("vary" in note for note in verdict(course, *wild[:5]).notes)
+
+
 def test_how_many_of_how_many_and_how_many_error_alone_would_show(course) -> None:
     lines = [course([50, 50 + gain]) for gain in (0, 5, 20, -20)] + [course([50, 90], errors=[])]
     metric = replace(lines[2], is_metric=True)
