@@ -63,7 +63,7 @@ _ROWS: dict[str, _Row] = {
         (*STAFF, "EpisodeOfCare", "Questionnaire"): "rs",
     },
     "biller": {
-        (*PEOPLE, *STAFF, *VISITS, *DEVICES, "Condition", "Procedure", "ServiceRequest", "Provenance"): "rs",
+        (*PEOPLE, *STAFF, *VISITS, "SupplyDelivery"): "rs",
         ("ChargeItem", "Coverage", "Task"): "crus",
     },
     "researcher": {("Organization", "Location", "Questionnaire"): "rs"},
@@ -95,9 +95,9 @@ _RESTING = dict.fromkeys((*VISITS, *CLINICAL, *DEVICES, "Provenance"), "rs")
 
 _BILLING = {
     "Patient": "r",
-    **dict.fromkeys((*_EPISODE, "SupplyDelivery", "Provenance", "Condition", "Coverage", "Organization"), "s"),
-    **dict.fromkeys(("ChargeItem", "Task"), "s"),
+    **dict.fromkeys(("SupplyDelivery", "Coverage", "Organization", "ChargeItem", "Task"), "s"),
 }
+"""What the biller's view shows. Of the chart it tells only who, when and which, so it needs no right to the chart."""
 
 _HANDS = {"Patient": "r", **dict.fromkeys(("Observation", "Condition", "EpisodeOfCare", "Procedure", "Flag"), "s")}
 

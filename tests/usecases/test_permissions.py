@@ -40,7 +40,9 @@ from service.usecases.summaries import summary_of
 
 MEASUREMENTS = {"Observation", "DiagnosticReport", "Media", "QuestionnaireResponse", "Goal", "Composition"}
 NEVER: dict[str, set[str]] = {
-    "biller": MEASUREMENTS | {"DocumentReference", "CarePlan", "AuditEvent"},
+    "biller": MEASUREMENTS
+    | {"DocumentReference", "CarePlan", "AuditEvent", "Device", "DeviceRequest", "DeviceUseStatement", "Procedure"}
+    | {"Condition", "ServiceRequest", "Provenance"},
     "front-desk": MEASUREMENTS | {"Condition", "Procedure", "ChargeItem", "AuditEvent", "Device"},
     "researcher": set(SERVED_TYPES) - {"Organization", "Location", "Questionnaire"},
     "auditor": MEASUREMENTS | {"Patient", "Condition", "ChargeItem", "Encounter"},

@@ -96,7 +96,7 @@ def _stated(item: str, what: str) -> _Look:
         if item == "order-signature":
             good = [each for each in good if each.signed]
         proofs = tuple(each.reference for each in given)
-        tells = tuple(f"{each.on.isoformat()}, by {each.by}" for each in given)
+        tells = tuple(f"{each.on.isoformat()}, by {each.by}: {each.document}" for each in given)
         return Found(() if good else (what,), proofs, tells)
 
     return look
