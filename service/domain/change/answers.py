@@ -210,7 +210,7 @@ def trending_of(
     window, begin = _window(trajectory, phases, since)
     recent = trajectory.between(begin)
     limits = ceilings_of(trajectory, others, reference_for)
-    standing = standing_of(recent, worthwhile_of(trajectory, rates), limits)
+    standing = standing_of(recent, worthwhile_of(trajectory, rates), limits, whole=trajectory)
     aims = aims_of(trajectory, goals)
     projections = tuple(projection_of(recent, standing, aim.value, limits) for aim in aims)
     return Trending(trajectory, trend_of(trajectory), window, begin, standing, aims, projections)

@@ -17,7 +17,6 @@ from service.domain.anatomy import Site
 from service.domain.error import PublishedError
 from service.domain.measurement import Better
 from service.domain.metric import Missing
-from service.domain.series import Comparison
 
 STRATA = ("performer", "instrument", "method")
 """Watched fields whose change can shift a value as a whole: visits that differ in them are not joined by a slope."""
@@ -140,25 +139,3 @@ def changes(earlier: Point, later: Point) -> tuple[str, ...]:
         for name, now in later.around.items()
         if earlier.around.get(name, "unknown") != now
     )
-
-
-def compare_points(earlier: Point, later: Point) -> Comparison:
-    """Two points of one trajectory may always be compared; what changed around them is told."""
-    return Comparison(True, (), changes(earlier, later))
-
-
-def compare_trajectories(one: Trajectory, other: Trajectory) -> Comparison:
-    """Whether values of two trajectories may be compared, and because of what not."""
-    because = []
-    if one.measure != other.measure:
-        because.append(f"{one.title} and {other.title} are different measures")
-    if one.site != other.site:
-        because.append(f"site: {one.site.name} in one, {other.site.name} in the other")
-    if one.unit != other.unit:
-        because.append(f"unit: {one.unit} in one, {other.unit} in the other")
-    because += [
-        f"{name.replace('_', ' ')}: {answer} in one, {other.conditions.get(name, 'unknown')} in the other"
-        for name, answer in one.conditions.items()
-        if other.conditions.get(name, "unknown") != answer
-    ]
-    return Comparison(not because, tuple(because))

@@ -8,7 +8,7 @@ be told from these visits.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -19,7 +19,16 @@ from typing import Literal
 
 from service.domain.change.comparable import Trajectory, weeks_between
 from service.domain.change.noise import noise_of
-from service.domain.change.trend import EFFICIENCY, FEWEST_FOR_ORDER, WIDENING, Interval, Trend, Z, trend_of
+from service.domain.change.trend import (
+    EFFICIENCY,
+    FEWEST_FOR_ORDER,
+    FEWEST_FOR_SLOPE,
+    WIDENING,
+    Interval,
+    Trend,
+    Z,
+    trend_of,
+)
 from service.domain.measurement import Better
 from service.domain.metric import Missing
 from service.domain.units import UNITS, convert, rounded
@@ -96,15 +105,25 @@ def _one_dimension(one: str, other: str) -> bool:
     return UNITS[one].dimension == UNITS[other].dimension
 
 
-def standing_of(trajectory: Trajectory, worthwhile: Rate | Missing, ceilings: Iterable[Ceiling] = ()) -> Standing:
-    """Where a trajectory stands at its last visit. It never says why, and never what should be done."""
+def standing_of(
+    trajectory: Trajectory,
+    worthwhile: Rate | Missing,
+    ceilings: Sequence[Ceiling] = (),
+    *,
+    whole: Trajectory | None = None,
+) -> Standing:
+    """Where a trajectory stands at its last visit. It never says why, and never what should be done.
+
+    `whole` is the trajectory that this one is the latest part of: spacing and spread of its visits tell what more of
+    them would, where the part has too few of its own.
+    """
     trend = trend_of(trajectory)
     reached = _reached(trajectory, ceilings)
     ceiling = reached or _nearest(trajectory, ceilings)
     answer, because = _answer(trajectory, trend, worthwhile, reached)
     more: int | Missing = Missing("told", "The visits so far tell.")
     if answer == "cannot-be-told":
-        more = more_visits(trajectory, trend, worthwhile)
+        more = more_visits(trajectory, worthwhile, whole)
     return Standing(answer, because, trend, worthwhile, ceiling, more)
 
 
@@ -164,7 +183,7 @@ def _nearest(trajectory: Trajectory, ceilings: Iterable[Ceiling]) -> Ceiling | M
     return min(found, key=lambda c: abs(c.amount - trajectory.points[-1].value))
 
 
-def more_visits(trajectory: Trajectory, trend: Trend, worthwhile: Rate | Missing) -> int | Missing:
+def more_visits(trajectory: Trajectory, worthwhile: Rate | Missing, whole: Trajectory | None = None) -> int | Missing:
     """How many more visits at this spacing make an interval no wider than the worthwhile rate: then it must tell.
 
     The spread so far, or the measurement error where it is larger, is taken as it is, and the middle of the gaps so
@@ -172,13 +191,15 @@ def more_visits(trajectory: Trajectory, trend: Trend, worthwhile: Rate | Missing
     """
     if isinstance(worthwhile, Missing):
         return worthwhile
-    if len(trajectory.points) < 2 or isinstance(trend.spread, Missing):
-        return Missing("no-spacing", "Two visits at least are needed to know their spacing.")
-    if trend.strata > 1:
+    points = trajectory.points
+    basis = trajectory if whole is None or len(points) >= FEWEST_FOR_ORDER else whole
+    trend = trend_of(basis)
+    if isinstance(trend.spread, Missing):
+        return Missing("no-spacing", f"{FEWEST_FOR_SLOPE} visits are needed to know their spacing and their spread.")
+    if len({p.stratum for p in points}) > 1:
         return Missing("strata", "It depends on which examiner, instrument and method the next visits have.")
-    points, spread = trajectory.points, max(float(trend.spread), noise_of(trajectory).amount)
-    gaps = sorted(weeks_between(a.when, b.when) for a, b in pairwise(points))
-    gap = gaps[len(gaps) // 2]
+    gaps = sorted(weeks_between(a.when, b.when) for a, b in pairwise(basis.points))
+    gap, spread = gaps[len(gaps) // 2], float(trend.spread)
     for visits in range(max(len(points) + 1, FEWEST_FOR_ORDER), MOST_VISITS + 1):
         half = Z * WIDENING * spread / (gap * sqrt(EFFICIENCY * visits * (visits**2 - 1) / 12))
         if half <= float(worthwhile.amount) / 2:
@@ -212,7 +233,9 @@ def projection_of(
     if sign * (goal - now) <= 0:
         return Missing("reached", "The line is at the goal already.")
     if standing.answer != "gaining":
-        return Missing("not-gaining", f"A day is projected only while gaining; the answer is {standing.answer}.")
+        return Missing(
+            "not-gaining", f"A day is projected only while gaining; the answer is: {standing.answer.replace('-', ' ')}."
+        )
     beyond = next((c for c in limits if sign * (goal - c.amount) > 0), None)
     if beyond:
         return Missing("beyond-ceiling", f"The goal lies beyond {beyond.what} ({beyond.amount.normalize():f}).")

@@ -136,6 +136,16 @@ def test_lately_is_the_phase_at_the_last_visit_or_six_weeks(course) -> None:
     assert trending_of(course([]), [], ()).window == "all visits"
 
 
+def test_few_visits_of_a_phase_borrow_spacing_and_spread_from_those_before(course) -> None:
+    line = course([40 + n % 3 for n in range(12)], days(12))
+    begin = line.points[-2].day
+    found = trending_of(line, [line], (), since=begin)
+    assert found.standing.trend.visits == 2
+    assert isinstance(found.standing.more_visits, int)
+    alone = trending_of(line.between(begin), [line], (), since=begin)
+    assert alone.standing.more_visits.rule == "no-spacing"
+
+
 def test_a_projected_day_goes_with_each_goal(course) -> None:
     line = course([40 + 2 * n + n % 2 for n in range(12)], codes=("flexion-active-free",),
                   conditions={"mode": "active", "orthosis_state": "free"})  # fmt: skip
