@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
+from service.domain.billing.rule_sets import DECIDES
 from service.domain.error import PublishedError
 from service.domain.field import UNKNOWN
 from service.domain.hands import Hand, Measure
@@ -255,3 +256,21 @@ def print_orthoses(out: Console, found: Mapping[str, Any]) -> None:
     if not found["episodes"]:
         out.print("No orthosis has been recorded.")
     out.print(f"[dim]{found['note']}[/]")
+
+
+def print_worklist(out: Console, found: Iterable[Mapping[str, Any]]) -> None:
+    """Episodes for billing, one on a line, with what each lacks; last, who decides."""
+    rows = list(found)
+    for each in rows:
+        orthosis = f"{each['orthosis']['name']}, {each['orthosis']['side']}"
+        day = each["date_of_service"] or "no date of service"
+        out.print(Text.assemble(f"{each['state']}: {orthosis}, {day}  ", (str(each["id"]), "dim")))
+        for what in each["lacks"]:
+            _indented(out, 2, f"lacks {what}")
+        for changed in each["changed"]:
+            _indented(out, 2, f"changed {changed['reference']}: {changed['what']}")
+        if each["question"]:
+            _indented(out, 2, f"asked: {each['question']}")
+    if not rows:
+        out.print("There is no episode to bill.")
+    out.print(DECIDES, style="italic")

@@ -11,7 +11,19 @@ from types import ModuleType
 import typer
 
 from service import settings
-from service.commands import acts, audit, change, definitions, entering, erasing, keeping, patients, serving, tables
+from service.commands import (
+    acts,
+    audit,
+    billing,
+    change,
+    definitions,
+    entering,
+    erasing,
+    keeping,
+    patients,
+    serving,
+    tables,
+)
 from service.commands.console import told
 from service.usecases.findings import use_findings
 
@@ -21,6 +33,7 @@ MODULES: tuple[ModuleType, ...] = (
     patients,
     change,
     acts,
+    billing,
     tables,
     definitions,
     audit,
@@ -29,6 +42,7 @@ MODULES: tuple[ModuleType, ...] = (
 )
 GROUPS = {
     "audit": "The trail of who did what.",
+    "billing": "Confirming orthosis episodes for billing.",
     "erasure": "What must go: two people, and nothing is left.",
     "hold": "Legal holds: what must stay.",
 }
