@@ -120,7 +120,7 @@ _UNDERSTOOD = "names, [0], where(system = '…' and …), first(), last(), singl
 
 def _stepped(places: list[Place], name: str, argument: str | None, where: str, path: str) -> list[Place]:
     if argument is None:
-        return [below for place in places for below in _children(place, name)]
+        return [below for place in places for below in children(place, name)]
     if name == "where":
         return [place for place in places if _holds(place, argument, where, path)]
     if name == "single" and len(places) > 1:
@@ -136,7 +136,7 @@ def _of_type(places: list[Place], argument: str) -> list[Place]:
 
 def _extensions(places: list[Place], argument: str) -> list[Place]:
     url = argument.strip("'")
-    return [each for place in places for each in _children(place, "extension") if each.value.get("url") == url]
+    return [each for place in places for each in children(place, "extension") if each.value.get("url") == url]
 
 
 _FUNCTIONS: dict[str, Callable[[list[Place], str], list[Place]]] = {
@@ -149,7 +149,8 @@ _FUNCTIONS: dict[str, Callable[[list[Place], str], list[Place]]] = {
 }
 
 
-def _children(place: Place, name: str) -> Iterator[Place]:
+def children(place: Place, name: str) -> Iterator[Place]:
+    """The elements of that name below a place; none where there is no such element, or the place holds a text."""
     value = place.value
     if not isinstance(value, dict):
         return
@@ -175,7 +176,7 @@ def _holds(place: Place, criteria: str, where: str, path: str) -> bool:
             raise wrong("This condition is not understood here.", where, path, "element = 'text', joined by and")
         reached = [place]
         for name in match["path"].split("."):
-            reached = [below for one in reached for below in _children(one, name)]
+            reached = [below for one in reached for below in children(one, name)]
         if equals and not any(_written(one.value) == (equals["text"] or equals["bare"] or "") for one in reached):
             return False
         if not reached:

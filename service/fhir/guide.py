@@ -25,7 +25,7 @@ def implementation_guide(resources: Iterable[Json]) -> Json:
     listed = [
         {
             "reference": {"reference": f"{each['resourceType']}/{each['id']}"},
-            "name": each["title"],
+            "name": each.get("title", each["name"]),
             "description": each["description"],
             "exampleBoolean": False,
         }

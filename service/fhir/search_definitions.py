@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES, SearchParameter, search_parameters
 from service.fhir.published import definition
-from service.fhir.search_table import OWN, parameters_of
+from service.fhir.search_table import OWN, Own, parameters_of
 from service.fhir.text import Json
 
 R4_VERSION = "4.0.1"
@@ -14,13 +14,16 @@ R4_VERSION = "4.0.1"
 
 def own_search_parameters() -> list[Json]:
     """What R4 cannot be asked, and this record can."""
-    return [
-        definition(
-            "SearchParameter", own.id, f"{own.base}: {own.name}", f"{own.meaning} R4 has no such parameter.",
-            code=own.name, base=[own.base], type=own.kind, expression=own.expression,
-        )
-        for own in OWN
-    ]  # fmt: skip
+    return [_own(each) for each in OWN]
+
+
+def _own(own: Own) -> Json:
+    made = definition(
+        "SearchParameter", own.id, "", f"{own.meaning} R4 has no such parameter.",
+        code=own.name, base=[own.base], type=own.kind, expression=own.expression,
+    )  # fmt: skip
+    del made["title"]  # R4 has no title of a search parameter
+    return made
 
 
 def used_search_parameters() -> list[Json]:

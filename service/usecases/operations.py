@@ -14,18 +14,22 @@ from service.errors import Forbidden, Invalid, Issue, Malformed
 from service.fhir import conformance
 from service.fhir.care_dates import Care
 from service.fhir.claims import check_claims
-from service.fhir.compartment import OF_NOBODY, of_patient
+from service.fhir.compartment import OF_NOBODY, kinds_of_a_record, of_patient
 from service.fhir.concepts import lookup, translate
 from service.fhir.definitions import SERVED_TYPES
 from service.fhir.expansion import expand, validate_code
 from service.fhir.given import Call, as_malformed
+from service.fhir.profile_check import breaches, is_ours
 from service.fhir.search_parameters import Clause, Include, Query, parse
 from service.fhir.text import Json
 from service.fhir.validation import issues_of
 from service.fhir.walk import shown
 from service.storage.records import Page, Reader, Stored
+from service.usecases.acts.resting import affected
+from service.usecases.acts.views import affected_parameters
 from service.usecases.doors import enter, kept_within
 from service.usecases.including import along
+from service.usecases.merged import record_of, redirected
 from service.usecases.metrics import derive
 from service.usecases.permissions import require
 from service.usecases.resources import EVENT
@@ -34,12 +38,6 @@ from service.usecases.statistics import statistics
 _ALONG = OF_NOBODY | {"Device", "DeviceMetric"}
 """What a record refers to without its belonging to any patient, or to this one only."""
 MOST_LATEST = 100
-
-
-def kinds_of_a_record() -> tuple[str, ...]:
-    """The types that a patient's record can hold, the patient first."""
-    others = (kind for kind in SERVED_TYPES if kind not in ("Patient", EVENT) and of_patient(kind, "x"))
-    return ("Patient", *others)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +67,8 @@ def carry_out(reader: Reader, actor: Actor, call: Call) -> Done:
             return Done(statistics(reader, actor, call))
         case "derive":
             return Done(collection(derive(reader, actor, call.id), call.base))
+        case "affected":
+            return Done(affected_parameters(affected(reader, actor, call.id)))
     return Done(SAID[call.operation.name](call))
 
 
@@ -121,10 +121,12 @@ def everything(
     """
     with enter(actor, "read", "Patient", patient, act="everything") as door:
         door.show(reader.get("Patient", patient))
+        whose = record_of(reader, patient)
+        door.show(whose)
         for kind in kinds:
             require(actor, "search", kind)
         listed = [kind for kind in kinds_of_a_record() if kind in (kinds or SERVED_TYPES) and _is_open(actor, kind)]
-        matches, following = _gathered(reader, actor, patient, listed, query, _Within(since, care or Care()))
+        matches, following = _gathered(reader, actor, whose.id, listed, query, _Within(since, care or Care()))
         met = along(reader, actor, (Include("Patient", ""),), matches)
         others = tuple(one for one in met if one.type in _ALONG and one.type in (kinds or SERVED_TYPES))
         return door.show_page(Page(tuple(matches), None, following, others))
@@ -207,6 +209,9 @@ def latest(reader: Reader, actor: Actor, query: Query, most: int) -> Page:
             withdrawn = parse("Observation", [("status:not", "entered-in-error")])
             query = replace(query, clauses=(*query.clauses, *withdrawn.clauses))
         found = reader.latest(door.within(query), most)
+        anew = None if found else redirected(reader, query)
+        if anew:
+            found = reader.latest(door.within(anew), most)
         return door.show_page(Page(found, len(found)))
 
 
@@ -226,7 +231,10 @@ def verdict_on(resource: Json, kind: str, profiles: Sequence[str] = ()) -> Itera
     meta = resource.get("meta", {})
     claimed = [*meta.get("profile", []), *profiles]
     yield from (_not_judged(url) for url in dict.fromkeys(claimed) if not conformance.is_judged(url))
-    yield from check_claims({**resource, "meta": {**meta, "profile": claimed}} if claimed else resource)
+    broken = check_claims({**resource, "meta": {**meta, "profile": claimed}} if claimed else resource)
+    yield from broken
+    if not broken:
+        yield from (issue for url in dict.fromkeys(claimed) if is_ours(url) for issue in breaches(resource, url))
 
 
 def _not_judged(profile: str) -> Issue:

@@ -80,7 +80,7 @@ FALSE_ALARMS = (
     FalseAlarm(
         "pyrofile",
         r"profile\.element\.cardinality\.max",
-        r"(CodeSystem|ValueSet|ConceptMap|CapabilityStatement)\.(\w+\.)+\w+(\[x\])?",
+        r"(CodeSystem|ValueSet|ConceptMap|CapabilityStatement|ImplementationGuide|OperationDefinition)\.(\w+\.)+\w+(\[x\])?",
         r"Profile allows at most 1 value\(s\) for .*",
         "The cardinality of an element inside a repeated one is counted over all repetitions together.",
     ),
@@ -176,13 +176,21 @@ def plain(resource: Json) -> Json:
 LONGEST = 5
 REPEATED_ALIKE = ("concept", "element", "resource", "searchParam")
 
+THINNED = ("CodeSystem", "ValueSet", "ConceptMap", "CapabilityStatement", "ImplementationGuide")
+
 
 def thinned(resource: Json) -> Json:
     """A definition with the first entries of each long list: time here grows with the square of them."""
     if resource["resourceType"] == "StructureDefinition":
         parts = {part: {"element": _narrowed_only(resource, part)} for part in ("snapshot", "differential")}
         return {**resource, **parts}
-    if resource["resourceType"] in ("CodeSystem", "ValueSet", "ConceptMap", "CapabilityStatement"):
+    if resource["resourceType"] in (
+        "CodeSystem",
+        "ValueSet",
+        "ConceptMap",
+        "CapabilityStatement",
+        "ImplementationGuide",
+    ):
         return {key: _thinned(key, value) for key, value in resource.items() if key != "count"}
     return resource
 

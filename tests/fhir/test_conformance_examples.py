@@ -132,7 +132,8 @@ def test_the_example_is_what_its_reading_becomes(name: str) -> None:
 
 
 def test_there_are_no_other_examples_of_readings() -> None:
-    assert {path.name for path in FOLDER.glob("Observation-*.json")} == set(MADE)
+    of_readings = {path.name for path in FOLDER.glob("Observation-*.json")} - {"Observation-orthosis-wear.json"}
+    assert of_readings == set(MADE)
 
 
 @pytest.mark.parametrize("name", MADE)
