@@ -7,11 +7,10 @@ ViewDefinition says, the direct one is what makes large tables quick.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from service.fhir.reading import code_in
 from service.fhir.text import Json
 
 Step = str | int
@@ -25,7 +24,12 @@ class Place(NamedTuple):
     resource: Json
     item: Json
     number: int
-    components: Mapping[str, Json]
+    components: Mapping[str, Sequence[Json]]
+
+    def component(self, code: str) -> Json:
+        """The first component of a reading's context with this code; an empty one where there is none."""
+        found = self.components.get(code)
+        return found[0] if found else {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,7 @@ def code_column(name: str, steps: tuple[Step, ...], system: str, meaning: str, *
     path = f"{path_of(steps)}.coding.where(system = '{system}').code.first()"
 
     def read(at: Place) -> str | None:
-        return code_in(walk(at.item, steps), system) or None
+        return first_code(walk(at.item, steps), system)
 
     return TableColumn(name, path, read, meaning, "code", coding=system, **more)
 
@@ -133,6 +137,15 @@ def linked_column(name: str, url: str, target: str, meaning: str) -> TableColumn
 
     path = f"extension('{url}').value.ofType(Reference).first().getReferenceKey({target})"
     return TableColumn(name, path, read, meaning, "id")
+
+
+def first_code(concept: Any, system: str) -> str | None:
+    """The code of a system in a CodeableConcept, or None."""
+    for coding in (concept or {}).get("coding") or ():
+        if coding.get("system") == system:
+            code: str | None = coding.get("code")
+            return code
+    return None
 
 
 def walk(element: Any, steps: Iterable[Step]) -> Any:

@@ -2,8 +2,8 @@
 
 What the library leaves to run time is checked when an expression is compiled: its syntax to the end, its functions
 and how many arguments they take, its constants, and the elements that a plain path names. What SQL on FHIR adds is
-added here: keys of resources and references, boundaries, and `join` of nothing; and `extension`, of which the
-library finds one where there are several.
+added here: keys of resources and references, boundaries, and `join` of nothing; and what the library does otherwise
+is mended: a path that names its type first, `extension` of which there are several, `single` of several.
 """
 
 from __future__ import annotations
@@ -66,6 +66,23 @@ def _join(_ctx: Json, found: Sequence[Any], separator: str = "") -> str:
     return (separator or "").join(str(_raw(node)) for node in found)
 
 
+def _single(_ctx: Json, found: Sequence[Any]) -> list[Any]:
+    """The one thing that was found, where the library hands on an error as if it were data."""
+    if len(found) > 1:
+        raise ValueError(f"single() is of one thing, and there are {len(found)}")
+    return list(found)
+
+
+def _trace(_ctx: Json, found: Sequence[Any], *_name: Any) -> list[Any]:
+    """What was found, told to nobody: the library prints it."""
+    return list(found)
+
+
+def _has_value(_ctx: Json, found: Sequence[Any]) -> bool:
+    """Whether there is one primitive, with a value and not with extensions alone."""
+    return len(found) == 1 and _raw(found[0]) is not None and not isinstance(_raw(found[0]), dict | list)
+
+
 def _extension(_ctx: Json, found: Sequence[Any], url: str) -> list[Any]:
     """Every extension of an address, where the library finds only the first of an element."""
     elements = (_raw(node) for node in found)
@@ -77,6 +94,9 @@ _FUNCTIONS: dict[str, dict[str, Any]] = {
     "getResourceKey": {"fn": _key},
     "getReferenceKey": {"fn": _reference_key, "arity": {0: [], 1: ["TypeSpecifier"]}},
     "extension": {"fn": _extension, "arity": {1: ["String"]}},
+    "single": {"fn": _single},
+    "trace": {"fn": _trace, "arity": {1: ["String"], 2: ["String", "Expr"]}},
+    "hasValue": {"fn": _has_value},
     "join": {"fn": _join, "arity": {0: [], 1: ["String"]}},
     "lowBoundary": {"fn": low_boundary, "arity": {0: [], 1: ["Integer"]}},
     "highBoundary": {"fn": high_boundary, "arity": {0: [], 1: ["Integer"]}},
@@ -88,9 +108,16 @@ def _raw(node: Any) -> Any:
     return node.data if isinstance(node, ResourceNode) else node
 
 
+class _Root(ResourceNode):  # type: ignore[misc] # the library's types are not read
+    """A resource, which a path may begin by naming its type: the library asks that of plain objects only."""
+
+    def __getitem__(self, name: str) -> Any:
+        return self.data[name]
+
+
 def node_of(resource: Json) -> Node:
     """The root of a resource."""
-    return ResourceNode.create_node(resource, resource["resourceType"])
+    return _Root(resource, resource["resourceType"])
 
 
 def begin() -> None:

@@ -17,7 +17,7 @@ from service.exchange.views.parquet import Typed, parquet
 from service.fhir.text import dump
 
 _BATCH = 2_000
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 """What makes a spreadsheet take a cell for a formula, when it stands first."""
 
 

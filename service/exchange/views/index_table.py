@@ -19,6 +19,7 @@ from service.fhir.text import Json
 BATCH = 20_000
 """Rows that are held in memory."""
 _CODED = f"code.coding.first().system = '{OBSERVATION_CODE}'"
+_DAY = "effective.ofType(dateTime).where(hasValue()).substring(0, 10)"
 _COLUMNS = ("patient", "visit", "code", "site", "day", "status", "value", "unit")
 
 
@@ -45,7 +46,7 @@ def values_table() -> Table:
             reference_column("visit", ("encounter",), "Encounter", "Key of the visit"),
             value_column("code", ("code", "coding", 0, "code"), "What", type="code", coding=OBSERVATION_CODE),
             value_column("site", ("bodySite", "coding", 0, "code"), "Where", type="code", coding=SITE_SYSTEM),
-            TableColumn("day", "effective.ofType(dateTime).substring(0, 10)", _day, "The local calendar day", "date"),
+            TableColumn("day", _DAY, _day, "The local calendar day", "date"),
             value_column("status", ("status",), "Status of the Observation", type="code"),
             value_column("value", ("valueQuantity", "value"), "The number, to millionths", type="decimal", unit="unit"),
             value_column("unit", ("valueQuantity", "code"), "Its unit", type="code", coding=UCUM),

@@ -17,6 +17,7 @@ from service.exchange.views.column import (
     captured_column,
     code_column,
     extension_column,
+    first_code,
     key_column,
     linked_column,
     reference_column,
@@ -38,7 +39,6 @@ from service.fhir.observation import (
     profile_of,
     value_system,
 )
-from service.fhir.reading import code_in
 from service.fhir.study import DAYS
 from service.fhir.text import Json
 
@@ -167,7 +167,7 @@ def _method(kind: MeasurementKind, asked: Field) -> TableColumn:
 
     def read(at: Place) -> str | None:
         method = at.resource.get("method") or {}
-        return code_in(method, system) or walk(method, ("extension", 0, "valueCode"))
+        return first_code(method, system) or walk(method, ("extension", 0, "valueCode"))
 
     return TableColumn(
         asked.name, path, read, asked.title, "code", coding=system, values=words_of(asked), missing=_NOT_RECORDED
@@ -185,9 +185,9 @@ def _answer(asked: Field, kind: str, system: str) -> TableColumn:
     value = f"value.ofType({kind})" + (f".coding.where(system = '{system}').code.first()" if system else "")
 
     def read(at: Place) -> str | None:
-        component = at.components.get(code) or {}
+        component = at.component(code)
         stated = (
-            code_in(component.get("valueCodeableConcept"), system) if system else component.get("valueString")
+            first_code(component.get("valueCodeableConcept"), system) if system else component.get("valueString")
         )  # fmt: skip
         return stated or walk(component, ("dataAbsentReason", "coding", 0, "code"))
 
@@ -215,7 +215,7 @@ def _amount(asked: Field) -> Iterator[TableColumn]:
 
 
 def _amount_reader(code: str, element: str) -> Any:
-    return lambda at: walk(at.components.get(code), ("valueQuantity", element))
+    return lambda at: walk(at.component(code), ("valueQuantity", element))
 
 
 def _marks(kind: MeasurementKind) -> Iterator[TableColumn]:
@@ -227,14 +227,14 @@ def _marks(kind: MeasurementKind) -> Iterator[TableColumn]:
 def _count(name: str, code: str, meaning: str) -> TableColumn:
     where = f"component.where(code.coding.where(system = '{CONTEXT_SYSTEM}').code.first() = '{code}')"
     return TableColumn(
-        name, f"{where}.count()", lambda at: len(_of_code(at.resource, code)), meaning, "integer", unit="1",
+        name, f"{where}.count()", lambda at: len(at.components.get(code, ())), meaning, "integer", unit="1",
         missing="never empty", kind="computed", formula="count of components",
     )  # fmt: skip
 
 
 def _of_code(resource: Json, code: str) -> list[Json]:
     components = resource.get("component") or ()
-    return [each for each in components if code_in(each.get("code"), CONTEXT_SYSTEM) == code]
+    return [each for each in components if first_code(each.get("code"), CONTEXT_SYSTEM) == code]
 
 
 def _trials() -> Table:

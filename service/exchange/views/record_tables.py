@@ -25,6 +25,7 @@ from service.fhir.derived import CATEGORY, CONDITION_SYSTEM, DERIVED, FORMULA_SY
 from service.fhir.events import INJURY_PROFILE, OPERATION_PROFILE, ZONE
 from service.fhir.observation import SITE_SYSTEM
 from service.fhir.reading import code_in
+from service.fhir.research_extensions import FIRST_YEAR, OVER_89
 from service.fhir.text import Json
 
 _RESULTS = (("category", f"{CATEGORY}|{DERIVED}"),)
@@ -63,6 +64,16 @@ def _patients() -> Table:
             value_column(
                 "born", ("birthDate",), "Date of birth, or its year", type="date",
                 missing="empty in a release that tells no dates, and above the age that is grouped",
+            ),
+            extension_column(
+                "first_year", (FIRST_YEAR.url,), "Integer", (), "Year of the first visit", type="integer", unit="a",
+                missing="empty outside a release that tells no dates", kind="computed",
+                formula="year of the first visit of the patient in the release",
+            ),
+            extension_column(
+                "over_89", (OVER_89.url,), "Boolean", (), "Older than 89 at the end of the release", type="boolean",
+                missing="empty for the younger, and outside a release", kind="computed",
+                formula="age at the end of the release above 89",
             ),
             value_column("deceased", ("deceasedBoolean",), "Whether the patient is known to have died", type="boolean"),
         ),

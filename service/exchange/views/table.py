@@ -6,10 +6,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.exchange.views.column import Place, TableColumn
+from service.exchange.views.column import Place, TableColumn, first_code
 from service.fhir.canonical import BASE
 from service.fhir.observation import CONTEXT_SYSTEM
-from service.fhir.reading import code_in
 from service.fhir.text import Json
 
 Row = dict[str, Any]
@@ -97,11 +96,13 @@ class Table:
             yield {**own, **{column.name: column.read(inner) for column in self.inner}}
 
 
-def _components(resource: Json) -> dict[str, Json]:
-    """The components that carry context, the first of each code."""
-    found: dict[str, Json] = {}
+def _components(resource: Json) -> dict[str, list[Json]]:
+    """The components that carry context, by their codes."""
+    found: dict[str, list[Json]] = {}
     for component in resource.get("component") or ():
-        found.setdefault(code_in(component.get("code"), CONTEXT_SYSTEM), component)
+        code = first_code(component.get("code"), CONTEXT_SYSTEM)
+        if code:
+            found.setdefault(code, []).append(component)
     return found
 
 

@@ -1,6 +1,7 @@
 """The shipped tables: their rows equal what fhirpathpy, an outside evaluator, makes of their ViewDefinitions."""
 
 from collections import Counter
+from datetime import date
 
 import pytest
 from hypothesis import given, settings
@@ -14,6 +15,7 @@ from service.exchange.views.runner import rows
 from service.exchange.views.shipped import find_table, tables
 from service.fhir import text
 from service.fhir.definitions import SERVED_TYPES
+from service.fhir.deidentify import Around, deidentified
 from service.fhir.observation import to_observation
 from service.fhir.search_parameters import parse
 from service.storage.records import Records
@@ -58,6 +60,41 @@ def test_rows_of_the_example_clinic(stored, name):
     of_type = [resource for resource in stored if resource["resourceType"] == table.resource]
     own = [resource for resource in of_type if next(table.rows([resource]), None)][:60]
     _same(table, [*own, *[resource for resource in of_type if resource not in own][:60]])
+
+
+@pytest.fixture(scope="module", params=["S", "L"])
+def released(request, stored):
+    """The same as it may leave for research."""
+
+    def leaving():
+        for resource in stored:
+            around = Around(
+                request.param, date(2025, 9, 1), date(2026, 12, 31), 30, lambda _kind, ident: f"n{ident[:8]}"
+            )
+            yield deidentified(resource, around)
+
+    return [resource for resource in leaving() if resource is not None]
+
+
+def test_rows_of_a_release(released):
+    """Every table of what left for research, both ways; and what may leave is still there."""
+    counts = {}
+    for name, table in tables().items():
+        of_type = [resource for resource in released if resource["resourceType"] == table.resource]
+        own = [resource for resource in of_type if next(table.rows([resource]), None)]
+        _same(table, own[:25])
+        counts[name] = len(own)
+    assert all(counts[name] for name in ("patients", "visits", "courses", "metrics", "regimens", "joint-motion"))
+
+
+def test_a_release_keeps_what_the_readings_say(stored, released):
+    """All but keys, times and texts; a release that tells no dates tells the days since the first visit instead."""
+    table = tables()["joint-motion"]
+    before, after = list(table.rows(stored)), list(table.rows(released))
+    hidden = {"reading", "patient", "visit", "regimen", "taken", "study_day", "instrument", "confirmed"}
+    kept = [column.name for column in table.columns if column.name not in hidden]
+    assert [{name: row[name] for name in kept} for row in before] == [{n: row[n] for n in kept} for row in after]
+    assert all((row["study_day"] is None) != (row["taken"] is None) for row in after)
 
 
 def test_the_example_clinic_fills_the_tables(stored):
