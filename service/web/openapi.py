@@ -14,6 +14,7 @@ from service.web.corrections import act_schemas
 from service.web.fhir.description import SCHEMAS, TAG, path_items
 from service.web.fhir.interactions import Interaction
 from service.web.fhir.requests import BASE
+from service.web.identity.middleware import OPEN
 from service.web.metrics import METRICS_SCHEMA
 from service.web.orthosis_forms import orthosis_schemas
 from service.web.patients import SUMMARY_SCHEMA
@@ -34,8 +35,22 @@ _TAGS = [
             " over."
         ),
     },
+    {"name": "Keeping", "description": "What must go, what must stay, what is past its period: for administrators."},
     {"name": "Service", "description": "Whether the record answers."},
 ]
+
+
+SCHEME = "token"
+_TOKEN = {
+    "type": "http",
+    "scheme": "bearer",
+    "bearerFormat": "JWT",
+    "description": (
+        "An access token of the clinic's identity provider with SMART App Launch scopes, or one that /token gave a"
+        " registered system client; /.well-known/smart-configuration says where to get one."
+    ),
+}
+_METHODS = {"get", "put", "post", "delete", "patch", "options", "head"}
 
 
 def describe(app: FastAPI, interactions: Iterable[Interaction]) -> dict[str, Any]:
@@ -55,4 +70,15 @@ def describe(app: FastAPI, interactions: Iterable[Interaction]) -> dict[str, Any
         "PatientChange": CHANGE_SCHEMA,
         **SCHEMAS,
     }
+    _secure(document, needs_token=app.state.needs_token)
     return document
+
+
+def _secure(document: dict[str, Any], *, needs_token: bool) -> None:
+    """Say what a request must show: a token, but for the open addresses; nothing on a computer without a provider."""
+    document["components"]["securitySchemes"] = {SCHEME: _TOKEN}
+    document["security"] = [{SCHEME: []}] if needs_token else [{SCHEME: []}, {}]
+    for path, item in document["paths"].items():
+        if path in OPEN:
+            for method in _METHODS & item.keys():
+                item[method]["security"] = []

@@ -120,3 +120,18 @@ def test_every_keeping_route_is_documented(app: FastAPI) -> None:
         for operation in paths[path].values():
             assert operation["tags"] == ["Keeping"]
             assert operation["summary"].endswith(".")
+
+
+def test_the_document_says_where_a_token_is_needed(app: FastAPI, client: Client) -> None:
+    """And the service does as it says: what the document leaves open is answered, the rest is not."""
+    document = app.openapi()
+    assert document["components"]["securitySchemes"]["token"]["scheme"] == "bearer"
+    assert document["security"] == [{"token": []}]
+    tried = 0
+    for path, item in document["paths"].items():
+        for method, operation in item.items():
+            if method == "get" and "{" not in path:
+                is_open = operation.get("security") == []
+                assert (client.get(path).status_code == 401) == (not is_open), path
+                tried += 1
+    assert tried > 5
