@@ -100,8 +100,9 @@ def shown_count(count: int, k: int) -> int | None:
 
 
 def require_apart(count: int, earlier: Iterable[int], k: int) -> None:
-    """Raise `Conflict` where the difference of this count from an earlier one would tell of fewer than `k` persons."""
-    if any(0 < abs(count - before) < k for before in earlier):
+    """Raise `Conflict` where this count and an earlier one, both shown, would tell of fewer than `k` by difference."""
+    shown = [each for each in earlier if shown_count(each, k) is not None]
+    if shown_count(count, k) is not None and any(0 < abs(count - before) < k for before in shown):
         message = f"Beside an earlier count of this study, this one would tell of fewer than {k} persons."
         raise Conflict(Issue("conflict", message, "criteria", rule="small-difference"))
 

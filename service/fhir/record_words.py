@@ -42,6 +42,8 @@ ACTS: dict[str, str] = {
     "legal-hold": "placed or lifted a legal hold, or looked at them",
     "retention": "looked at what is past its retention period",
     "backup": "made or restored a backup",
+    "study": "opened or closed a study",
+    "research": "counted, released or read for a study",
     "everything": "read all of a patient's record",
     "lastn": "read the latest readings",
     "stats": "read statistics of readings",

@@ -135,10 +135,12 @@ OPERATIONS: dict[str, dict[str, str]] = {
 }
 """What each operation reaches, and so needs."""
 
-DUTIES: dict[str, frozenset[str]] = dict.fromkeys(
-    ("erasure", "legal-hold", "retention", "backup"), frozenset({"administrator", "local"})
-)
-"""What is done to the record as a whole, and by which roles; nothing of a resource's content is shown by it."""
+DUTIES: dict[str, frozenset[str]] = {
+    **dict.fromkeys(("erasure", "legal-hold", "retention", "backup", "study"), frozenset({"administrator", "local"})),
+    "research": frozenset({"researcher", "administrator", "local"}),
+}
+"""What is done to the record as a whole, and by which roles; nothing of a resource's content is shown by it but what a
+study's de-identification lets leave."""
 
 SHORTEST_REASON = 10
 
@@ -185,13 +187,19 @@ def require_operation(actor: Actor, name: str, patient: str = "") -> None:
 
 def require_duty(actor: Actor, name: str) -> None:
     """Raise `Forbidden` unless it is this person's duty; an app acts for them only if it was granted all there is."""
+    right = "s" if name in _ONLY_READ else "d"
     granted = actor.grants is None or any(
-        grant.context == "user" and grant.type == "*" and "d" in grant.rights and not grant.where
+        grant.context == "user" and grant.type == "*" and right in grant.rights and not grant.where
         for grant in actor.grants
     )
     if actor.role not in DUTIES[name] or not granted:
-        message = f"This ({name}) is for the role 'administrator', by a token with the scope user/*.cruds."
+        roles, scope = " or ".join(sorted(DUTIES[name] - {"local"})), "user/*.rs" if right == "s" else "user/*.cruds"
+        message = f"This ({name}) is for the role {roles}, by a token with the scope {scope}."
         raise Forbidden(Issue("forbidden", message, rule="permission-matrix"))
+
+
+_ONLY_READ = frozenset({"research"})
+"""Duties for which an app needs to have been granted no more than reading."""
 
 
 def require_reason(reason: str) -> str:
