@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from service.fhir.definitions import SERVED_TYPES
+from service.fhir.operations import READ_ONLY
 from service.fhir.search_parameters import Choice, Clause, parameters_of, parse
 from service.fhir.search_paths import found, references, tokens
 from service.fhir.text import Json
@@ -60,6 +62,12 @@ def of_patient(kind: str, patient: str) -> tuple[Clause, ...]:
     if kind == "Patient":
         pairs.append(("_id", patient))
     return parse(kind, pairs).clauses
+
+
+def kinds_of_a_record() -> tuple[str, ...]:
+    """The types that a patient's record can hold, the patient first; not the trail of who did what."""
+    others = (kind for kind in SERVED_TYPES if kind not in ("Patient", *READ_ONLY) and links_of(kind))
+    return ("Patient", *others)
 
 
 def fits(resource: Json, clauses: Iterable[Clause]) -> bool:

@@ -90,6 +90,31 @@ DERIVE = Operation(
     (_result("Bundle", "A Bundle of the type collection."),),
     changes=True,
 )
+AFFECTED = Operation(
+    "affected",
+    ("Observation",),
+    ("instance",),
+    "Where the value of an Observation went",
+    "All that rests on an Observation, directly or through something else: derived results, the whole of an arc, "
+    "goals, charges, documents, what stands in its place, and who vouched for it.",
+    (),
+    (
+        Argument("of", "Reference", "The Observation, with its version.", 1),
+        Argument(
+            "affected",
+            "",
+            "What rests on it.",
+            most="*",
+            parts=(
+                _result("Reference", "The resource, with its version.", "resource"),
+                _result("string", "What it is: derived result, document, and so on.", "how"),
+                _result("Reference", "What it rests on: the Observation, or something between.", "on"),
+                Argument("where", "string", "The element that says so."),
+            ),
+        ),
+        _result("integer", "How many more rest on it that you may not see.", "withheld"),
+    ),
+)
 LASTN = Operation(
     "lastn",
     ("Observation",),
@@ -246,7 +271,7 @@ TRANSLATE = Operation(
     ),
     f"{R4}/ConceptMap-translate",
 )
-OPERATIONS = (EVERYTHING, DERIVE, LASTN, STATS, VALIDATE, EXPAND, VALIDATE_CODE, LOOKUP, TRANSLATE)
+OPERATIONS = (EVERYTHING, DERIVE, AFFECTED, LASTN, STATS, VALIDATE, EXPAND, VALIDATE_CODE, LOOKUP, TRANSLATE)
 
 
 def operations_of(resource_type: str) -> tuple[Operation, ...]:

@@ -32,7 +32,6 @@ from service.usecases.including import along
 from service.usecases.merged import record_of, redirected
 from service.usecases.metrics import derive
 from service.usecases.permissions import require
-from service.usecases.resources import EVENT
 from service.usecases.statistics import statistics
 
 _ALONG = OF_NOBODY | {"Device", "DeviceMetric"}

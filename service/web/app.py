@@ -19,7 +19,7 @@ from service.web.audit_trail import AuditTrail
 from service.web.billing import billing_router
 from service.web.body_limit import BodyLimit
 from service.web.change import change_router
-from service.web.corrections import affected_interactions, corrections_router
+from service.web.corrections import corrections_router
 from service.web.courses import courses_router
 from service.web.docs import docs_router
 from service.web.erasure import erasure_router
@@ -61,7 +61,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     """The HTTP face of one clinic's open `records`."""
     use_findings(settings.findings_file)
     work = Work(records, in_process=records.in_process)
-    interactions = (*interactions_of(settings, work), *derive_interactions(work), *affected_interactions(work))
+    interactions = (*interactions_of(settings, work), *derive_interactions(work))
     setup, events = set_up(settings, records), EventLog(records)
     app = FastAPI(
         title="Hand-therapy record",

@@ -1,4 +1,4 @@
-"""Signing visits, acts that put right what was wrong, and where a value went."""
+"""Signing visits, and acts that put right what was wrong."""
 
 from __future__ import annotations
 
@@ -14,13 +14,11 @@ from service.fhir import text
 from service.settings import Settings
 from service.usecases.acts.deed import Outcome
 from service.usecases.acts.forms import FORMS, act_of
-from service.usecases.acts.resting import affected
-from service.usecases.acts.views import affected_parameters, outcome_json, signature_json
+from service.usecases.acts.views import outcome_json, signature_json
 from service.usecases.signing import Signature, sign_visit
 from service.web.fhir.answers import answer
-from service.web.fhir.interactions import Interaction
 from service.web.fhir.negotiation import PLAIN_JSON
-from service.web.fhir.requests import BASE, Form, actor_of, checked_id, id_in, only_form
+from service.web.fhir.requests import BASE, Form, actor_of, checked_id, only_form
 from service.web.fhir.writing import body_of
 from service.web.form_schema import form_schema
 from service.web.work import Work
@@ -107,29 +105,6 @@ def _of_body() -> Iterator[None]:
         yield
     except (NotFound, Gone) as error:
         raise Invalid(*error.issues) from error
-
-
-def affected_interactions(work: Work) -> tuple[Interaction, ...]:
-    """The operation `$affected` on an Observation."""
-
-    async def shown(request: Request) -> Response:
-        form, actor, ident = only_form(request), actor_of(request), id_in(request)
-        found = await work.read(lambda reader: affected(reader, actor, ident))
-        return answer(text.dump(affected_parameters(found)), form)
-
-    return (
-        Interaction(
-            "affected",
-            "GET",
-            "/Observation/{id}/$affected",
-            shown,
-            "Where the value of an Observation went: all that rests on it.",
-            {200: "One parameter for each resource that rests on it, and how many you may not see."},
-            "Derived results, goals, charges, documents, what stands in its place, and who vouched for it; also what"
-            " rests on it through something else.",
-            gives="Parameters",
-        ),
-    )
 
 
 def act_schemas() -> dict[str, Any]:

@@ -18,8 +18,7 @@ from service.storage.records import Records, Writer
 from service.storage.stored import Stored
 from service.usecases import bundles, conditional, resources
 from service.usecases.metrics import store_derived
-
-from .acts.attached import Attached, grip, person, visit
+from tests.usecases.acts.attached import Attached, grip, person, visit
 
 CODE = "grip-strength-right-free"
 LEFT = "grip-strength-left-free"

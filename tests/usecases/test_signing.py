@@ -16,8 +16,7 @@ from service.storage.records import Records
 from service.usecases import conditional, resources
 from service.usecases.metrics import store_derived
 from service.usecases.signing import needs_signature, sign_visit
-
-from .acts.attached import Attached, arc, grip, person, visit
+from tests.usecases.acts.attached import Attached, arc, grip, person, visit
 
 STUDENT = Actor("s-1", "S. Invented", "student", cosigned=True)
 READINGS = [arc("right", "index-pip", "0-20-90"), grip("right", "20", "22", "21")]

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from service.domain.orthosis.checks import require_together
 from service.errors import Conflict, Issue, NeedsConfirmation
 from service.fhir.acts import ActTold
+from service.fhir.compartment import kinds_of_a_record
 from service.fhir.course import COURSE_PROFILE, claims
 from service.fhir.merging import (
     parted_from,
@@ -22,7 +23,6 @@ from service.fhir.merging import (
 from service.fhir.text import Json
 from service.storage.stored import Stored
 from service.usecases.acts.deed import Deed, as_it_was, stands
-from service.usecases.operations import kinds_of_a_record
 from service.usecases.orthosis_guard import episodes_of
 from service.usecases.signing import marked
 

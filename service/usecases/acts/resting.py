@@ -10,6 +10,7 @@ from service.domain.actor import Actor
 from service.errors import Invalid
 from service.fhir.acts import REPLACES
 from service.fhir.bundle_references import local_references
+from service.fhir.compartment import kinds_of_a_record
 from service.fhir.derived import is_derived
 from service.fhir.observation import to_observation
 from service.fhir.plans import GOAL_PROFILE, from_goal
@@ -19,7 +20,6 @@ from service.storage.records import Reader
 from service.storage.stored import Stored
 from service.usecases.course_reading import claiming
 from service.usecases.doors import enter_operation, may_see
-from service.usecases.operations import kinds_of_a_record
 
 _REFERENCE = re.compile(rb'"reference":"([A-Za-z]+/[A-Za-z0-9.\-]{1,64})')
 _HOW = {

@@ -16,8 +16,7 @@ from service.fhir.text import Json
 from service.storage.records import Records
 from service.usecases import resources
 from service.usecases.acts.forms import act_of
-
-from .attached import CLINICIAN, Attached, attached, joint
+from tests.usecases.acts.attached import CLINICIAN, Attached, attached, joint
 
 WHY = {"reason": "It was entered wrongly."}
 

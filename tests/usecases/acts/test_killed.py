@@ -10,9 +10,8 @@ import sys
 import pytest
 
 from service.storage.records import Records
-
-from .attached import WHERE, Attached, attached
-from .test_every_act import ACTS
+from tests.usecases.acts.attached import WHERE, Attached, attached
+from tests.usecases.acts.test_every_act import ACTS
 
 SCRIPT = """
 import json, sys, time

@@ -2,33 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 
 from service.domain.actor import LOCAL, Actor, Grant
 from service.errors import Conflict, Invalid, NeedsConfirmation
-from service.fhir.search_parameters import parse
+from service.fhir.search_parameters import Query, parse
 from service.fhir.text import Json
 from service.storage.records import Records
 from service.usecases import resources
 from service.usecases.metrics import metrics_of
+from service.usecases.operations import everything, latest
 from service.usecases.orthoses import orthoses_of
 from service.usecases.people import find_patient
 from service.usecases.summaries import summary_of
 from service.usecases.visit_input import Person
-
-from .attached import FILE, Attached, attached, grip, visit
+from tests.usecases.acts.attached import FILE, Attached, attached, grip, visit
 
 MERGE = {"act": "merge", "keep": "other", "give_up": "made-up", "reason": "One person, registered twice."}
 
 
 @pytest.fixture
-def merged(records: Records) -> Iterator[Attached]:
+def merged(records: Records) -> Attached:
     """The record of `made-up`, merged into that of `other`."""
     a = attached(records)
     a.acts(MERGE)
-    yield a
+    return a
 
 
 def search(a: Attached, kind: str, *pairs: tuple[str, str], actor: Actor = LOCAL) -> list[str]:
@@ -49,6 +47,9 @@ def test_the_old_id_answers_with_the_new(merged: Attached) -> None:
         assert find_patient(reader, Person(identifier=(FILE, "made-up"))).id == "other"
         assert summary_of(reader, LOCAL, "made-up") == summary_of(reader, LOCAL, "other")
         assert metrics_of(reader, LOCAL, "made-up").results == metrics_of(reader, LOCAL, "other").results
+        asked = parse("Observation", [("patient", "made-up"), ("code", "grip-strength-right-free")])
+        assert len(latest(reader, LOCAL, asked, 1).matches) == 1
+        assert len(everything(reader, LOCAL, "made-up", (), (), Query("Patient", count=1000)).matches) > 50
         (told,) = orthoses_of(reader, LOCAL, "made-up")
     assert told.episode.patient == "Patient/other"
 
