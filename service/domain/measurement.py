@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
+from functools import cached_property
 from typing import Literal
 
 from service.domain.anatomy import PARTS, SIDES, Laterality, Site
@@ -228,7 +229,7 @@ class MeasurementKind:
         """Every field: those of the code, then the kind's own context, then what all kinds share."""
         return self.axes + self.context_fields
 
-    @property
+    @cached_property
     def context_fields(self) -> tuple[Field, ...]:
         """Every field that is not part of the code, those that follow from conventions and trials included."""
         implied = []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,16 +33,20 @@ class Link:
 
 def local_references(resource: Json) -> Iterator[Link]:
     """Every relative literal reference in a resource, in extensions and contained resources too."""
-    for where, value in _references(resource, str(resource.get("resourceType", ""))):
+    return _links(_references(resource))
+
+
+def _links(found: Iterable[tuple[str, str]]) -> Iterator[Link]:
+    for where, value in found:
         match = _LOCAL.fullmatch(value)
         if match:
             yield Link(where, (match[1], match[2]))
 
 
-def _references(resource: Json, where: str) -> list[tuple[str, str]]:
-    """Where every literal reference stands, below `where`, and what it says, in document order."""
+def _references(resource: Json) -> list[tuple[str, str]]:
+    """Where every literal reference stands, and what it says, in document order."""
     found: list[tuple[str, str]] = []
-    _gather(resource, (where,), found)
+    _gather(resource, (str(resource.get("resourceType", "")),), found)
     return found
 
 
@@ -73,8 +77,10 @@ def _written(place: _Place) -> str:
     return f"{_written(parent)}[{step}]" if isinstance(step, int) else f"{_written(parent)}.{step}"
 
 
-def rewritten(resource: Json, full_url: str, known: Mapping[str, str], resolve: Callable[[str, str], str]) -> Json:
-    """A transaction entry's resource, its references to other entries made references into the record.
+def rewritten(
+    resource: Json, full_url: str, known: Mapping[str, str], resolve: Callable[[str, str], str]
+) -> tuple[Json, list[Link]]:
+    """A transaction entry's resource, its references to other entries made references into the record, and those.
 
     A copy, unless there is nothing to be replaced.
 
@@ -82,8 +88,11 @@ def rewritten(resource: Json, full_url: str, known: Mapping[str, str], resolve: 
     `full_url` (https://hl7.org/fhir/R4/bundle.html#references). `resolve` is given the type and search parameters of
     a conditional reference. Raises `Invalid` for a `urn:` reference to no entry.
     """
-    if not known and all(_LOCAL.fullmatch(one) for _, one in _references(resource, "")):
-        return resource
+    if not known:
+        there = _references(resource)
+        links = list(_links(there))
+        if len(links) == len(there):
+            return resource, links
     base = _RESTFUL_BASE.fullmatch(full_url)
 
     def target(reference: str) -> str:
@@ -96,12 +105,13 @@ def rewritten(resource: Json, full_url: str, known: Mapping[str, str], resolve: 
         return resolve(conditional[1], conditional[2]) if conditional else reference
 
     changed: Json = _copied(resource, target, known)
-    for where, reference in _references(changed, str(resource.get("resourceType", ""))):
+    there = _references(changed)
+    for where, reference in there:
         if reference.startswith("urn:"):
             message = "The reference names an entry that the Bundle does not have."
             expected = "the fullUrl of an entry that is created or updated"
             raise Invalid(Issue("not-found", message, where, reference, "bundle-reference", expected))
-    return changed
+    return changed, list(_links(there))
 
 
 def _copied(element: Any, target: Callable[[str], str], known: Mapping[str, str]) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import cache
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from service.errors import Invalid, Issue
@@ -28,6 +28,7 @@ from service.fhir.search_table import Parameter, in_components, parameters_of
 Json = dict[str, Any]
 
 _NARROW = frozenset({"code", "date", "category", "status"})
+_LINKS = frozenset({"patient", "subject", "encounter"})
 _NARROW_LINKS = frozenset({("patient", "Patient"), ("subject", "Patient"), ("encounter", "Encounter")})
 """What of an Observation its own narrow row holds; an outside patient or encounter stands among the general rows."""
 
@@ -85,45 +86,51 @@ class Index:
 def index(resource: Json) -> Index:
     """The index of a resource. Raises `Invalid` if a date in it is none."""
     kind = resource["resourceType"]
-    table = parameters_of(kind)
     try:
-        if kind == "Observation":
-            return Index(_patient(resource, table), _other_rows(resource, table), _observation_rows(resource, table))
-        there = (parameter for parameter, first in _begins(kind) if not resource.keys().isdisjoint(first))
-        rows = [row for parameter in there for row in rows_of(resource, parameter)]
+        rows = {each.name: rows_of(resource, each) for each in _there(kind, tuple(resource))}
     except ValueError as problem:
         raise Invalid(Issue("value", f"A date {problem}.", where=kind, rule="date")) from None
-    return Index(_patient(resource, table), tuple(dict.fromkeys(rows)))
+    patient = _patient(resource, rows)
+    if kind == "Observation":
+        return Index(patient, _other_rows(resource, rows), _observation_rows(resource, rows))
+    return Index(patient, tuple(dict.fromkeys(row for some in rows.values() for row in some)))
 
 
-@cache
-def _begins(kind: str) -> tuple[tuple[Parameter, frozenset[str]], ...]:
-    """The parameters of a type that make rows, each with the elements one of which a resource must have for any."""
+@lru_cache(maxsize=1024)
+def _there(kind: str, elements: tuple[str, ...]) -> tuple[Parameter, ...]:
+    """The parameters of a type that a resource with just these elements can have rows of."""
     return tuple(
-        (parameter, frozenset(key for path in parameter.paths for key in path.keys[0]))
+        parameter
         for parameter in parameters_of(kind).values()
         if parameter.kind in _ROWS_OF
+        and not (kind == "Observation" and in_components(parameter.name))
+        and any(key in elements for path in parameter.paths for key in path.keys[0])
     )
 
 
-def _other_rows(resource: Json, table: dict[str, Parameter]) -> tuple[Row, ...]:
+_Rows = dict[str, list[Row]]
+"""The rows of a resource by parameter; a parameter without any may be missing."""
+
+
+def _other_rows(resource: Json, rows: _Rows) -> tuple[Row, ...]:
     """The rows of an Observation that its narrow row does not hold."""
-    others = (
-        parameter
-        for parameter, first in _begins("Observation")
-        if parameter.name not in _NARROW and not in_components(parameter.name) and not resource.keys().isdisjoint(first)
-    )
-    rows = [row for parameter in others for row in rows_of(resource, parameter) if row[:2] not in _NARROW_LINKS]
-    rows += _words(table["code"], found(resource, table["code"].paths[0]))
-    return tuple(dict.fromkeys(rows))
+    others = [
+        row
+        for name, some in rows.items()
+        if name not in _NARROW
+        for row in some
+        if name not in _LINKS or row[:2] not in _NARROW_LINKS
+    ]
+    code = parameters_of("Observation")["code"]
+    others += _words(code, found(resource, code.paths[0]))
+    return tuple(dict.fromkeys(others))
 
 
-def _patient(resource: Json, table: dict[str, Parameter]) -> str:
+def _patient(resource: Json, rows: _Rows) -> str:
     if resource["resourceType"] == "Patient":
         return str(resource.get("id", ""))
-    parameter = table.get("patient") or table.get("subject")
-    rows = rows_of(resource, parameter) if parameter else []
-    return next((row.value for row in rows if row.qualifier == "Patient"), "")
+    name = "patient" if "patient" in parameters_of(resource["resourceType"]) else "subject"
+    return next((row.value for row in rows.get(name, ()) if row.qualifier == "Patient"), "")
 
 
 def rows_of(resource: Json, parameter: Parameter) -> list[Row]:
@@ -136,7 +143,9 @@ def rows_of(resource: Json, parameter: Parameter) -> list[Row]:
         values = found(resource, path)
         if not values:
             continue
-        made = [row for value in values for row in read(parameter.name, value)]
+        made: list[Row] = []
+        for value in values:
+            made += read(parameter.name, value)
         target = path.target or parameter.target
         if target:
             made = [row for row in made if row.qualifier in (target, "")]
@@ -169,8 +178,8 @@ def _amounts(name: str, value: Any) -> Iterator[Row]:
 
 
 _ROWS_OF: dict[str, Callable[[str, Any], Iterable[Row]]] = {
-    "token": lambda name, value: (Row(name, system, code) for system, code in tokens(value)),
-    "reference": lambda name, value: (Row(name, kind, ident) for kind, ident in references(value)),
+    "token": lambda name, value: [Row(name, system, code) for system, code in tokens(value)],
+    "reference": lambda name, value: [Row(name, kind, ident) for kind, ident in references(value)],
     "string": lambda name, value: (Row(name, text, fold(text)) for text in texts(value)),
     "date": lambda name, value: (Row(name, when=when) for when in intervals(value)),
     "number": _amounts,
@@ -182,10 +191,9 @@ _ROWS_OF: dict[str, Callable[[str, Any], Iterable[Row]]] = {
 _NO_DATE = Interval(UNDATED, UNDATED, UNDATED, UNDATED)
 
 
-def _observation_rows(resource: Json, table: dict[str, Parameter]) -> tuple[ObservationRow, ...]:
-    when = next((row.when for row in rows_of(resource, table["date"]) if row.when), _NO_DATE)
-    visits = (row.value for row in rows_of(resource, table["encounter"]) if row.qualifier == "Encounter")
-    encounter = next(visits, "")
+def _observation_rows(resource: Json, rows: _Rows) -> tuple[ObservationRow, ...]:
+    when = next((row.when for row in rows.get("date", ()) if row.when), _NO_DATE)
+    encounter = next((row.value for row in rows.get("encounter", ()) if row.qualifier == "Encounter"), "")
     site = next((code for _, code in tokens(resource.get("bodySite"))), "")
     value, unit = _quantity(resource.get("valueQuantity", {}))
     status = resource.get("status", "")
@@ -194,13 +202,13 @@ def _observation_rows(resource: Json, table: dict[str, Parameter]) -> tuple[Obse
             system, code, code_rank, category_system, category, category_rank,
             when.lo, when.hi, when.first, when.last, encounter, site, status, value, unit,
         )
-        for code_rank, (system, code) in enumerate(_codings(resource, table["code"]))
-        for category_rank, (category_system, category) in enumerate(_codings(resource, table["category"]))
+        for code_rank, (system, code) in enumerate(_codings(rows, "code"))
+        for category_rank, (category_system, category) in enumerate(_codings(rows, "category"))
     )  # fmt: skip
 
 
-def _codings(resource: Json, parameter: Parameter) -> list[tuple[str, str]]:
-    pairs = dict.fromkeys((row.qualifier, row.value) for row in rows_of(resource, parameter))
+def _codings(rows: _Rows, name: str) -> list[tuple[str, str]]:
+    pairs = dict.fromkeys((row.qualifier, row.value) for row in rows.get(name, ()))
     return list(pairs) or [("", "")]
 
 

@@ -12,6 +12,7 @@ import re
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from service.fhir.definitions import described_types, elements
@@ -93,8 +94,8 @@ def found(resource: Json, path: Path) -> list[Any]:
     """Every element that `path` reaches, in document order."""
     if resource.keys().isdisjoint(path.keys[0]):
         return []
-    values: list[Any] = [resource]
-    for names in path.keys:
+    values = _below([resource], path.keys[0])
+    for names in path.keys[1:]:
         values = _below(values, names)
         if not values:
             return values
@@ -124,10 +125,12 @@ def tokens(value: Any) -> Iterator[tuple[str, str]]:
     elif isinstance(value, str):
         yield "", value[:LONGEST]
     elif isinstance(value, dict):
-        for coding in value.get("coding", ()):
-            yield from tokens(coding)
+        if "coding" in value:
+            for coding in value["coding"]:
+                yield from tokens(coding)
+            return
         code = value.get("code", value.get("value"))
-        if isinstance(code, str) and "coding" not in value:
+        if isinstance(code, str):
             yield value.get("system", ""), code[:LONGEST]
 
 
@@ -195,8 +198,19 @@ LONGEST = 256
 
 def fold(text: str) -> str:
     """Text as string searches compare it: without accents, case, or doubled space (`Müller` is `muller`)."""
+    return _folded_before(text) if len(text) <= LONGEST else _folded(text)
+
+
+def _folded(text: str) -> str:
     plain = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
     return " ".join(plain.casefold().split())[:LONGEST]
+
+
+_folded_before = lru_cache(maxsize=1024)(_folded)
+
+
+_interval = lru_cache(maxsize=1024)(interval)
+"""What is measured at a visit has one time, and a clinic's day has one date."""
 
 
 def intervals(value: Any) -> Iterator[Interval]:
@@ -206,7 +220,7 @@ def intervals(value: Any) -> Iterator[Interval]:
     """
     if isinstance(value, str):
         if is_date(value):
-            yield interval(value)
+            yield _interval(value)
     elif isinstance(value, dict):
         span = period(value)
         parts = [span] if span else []

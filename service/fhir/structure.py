@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterator
 from difflib import get_close_matches
 from functools import cache
+from typing import Any
 
 from service.errors import Issue, Severity
 from service.fhir import leaves
@@ -22,19 +23,27 @@ from service.fhir.walk import Json, Place, Walk, expression, shown
 
 _MOST_PLANS = 512
 """Key sets remembered for one kind of object; beyond it memory of all is dropped and begins anew."""
+_MOST_SOUND = 1024
+_SHORT = 256
+_TEXTS = {str}
 
 Extra = Callable[[Json, Place, Walk], None]
 
 
 class Plan:
-    """What to do with an object that has just these keys."""
+    """What to do with an object that has just these keys.
 
-    __slots__ = ("faults", "readers", "rules")
+    Where only its own values decide about an object, `sound` holds short texts that were found right, with the shape:
+    the same codings stand in resource after resource.
+    """
+
+    __slots__ = ("faults", "readers", "rules", "sound")
 
     def __init__(self) -> None:
         self.readers: list[leaves.Reader] = []
         self.rules: list[tuple[Invariant, Test]] = []
         self.faults: list[Issue] = []
+        self.sound: dict[tuple[str, ...], Hashable] | None = None
 
 
 class ObjectReader:
@@ -64,6 +73,20 @@ class ObjectReader:
             walk.report(place, "structure", message, value=value, rule="object", expected="an object")
             return None
         plan = self._plans.get(tuple(value)) or self._planned(value)
+        return self._judged(plan, value, place, walk) if plan.sound is None else self._texts(plan, value, place, walk)
+
+    def _texts(self, plan: Plan, value: Json, place: Place, walk: Walk) -> Hashable:
+        """Judge an object of values that stand for themselves, once."""
+        values = tuple(value.values())
+        if not plan.sound or {*map(type, values)} != _TEXTS or values not in plan.sound:
+            before = len(walk.issues)
+            shape = self._judged(plan, value, place, walk)
+            if walk.certain and len(walk.issues) == before:
+                _remember(plan, values, shape)
+            return shape
+        return plan.sound[values]
+
+    def _judged(self, plan: Plan, value: Json, place: Place, walk: Walk) -> Hashable:
         before = len(walk.issues)
         shape = [reader(child, value, place, walk) for reader, child in zip(plan.readers, value.values(), strict=True)]
         if plan.faults:
@@ -94,6 +117,7 @@ class ObjectReader:
                 plan.faults.append(_broken(rule))
             elif rule.key in VALUES and VALUES[rule.key].needs <= present:
                 plan.rules.append((rule, VALUES[rule.key].test))
+        plan.sound = {} if self._stands_alone(plan, value) else None
         if not plan.faults:
             if len(self._plans) >= _MOST_PLANS:
                 self._plans.clear()
@@ -106,6 +130,13 @@ class ObjectReader:
             element, type_code = self._properties[key]
             reader = self._readers[key] = _property_reader(self._type, key, element, type_code)
         return reader
+
+    def _stands_alone(self, plan: Plan, value: Json) -> bool:
+        return not plan.faults and not plan.rules and self._extra is None and all(map(self._is_primitive, value))
+
+    def _is_primitive(self, key: str) -> bool:
+        element, type_code = self._properties.get(key, (None, ""))
+        return element is not None and element.most == 1 and type_code in PRIMITIVES
 
     def _unknown(self, key: str) -> Issue:
         near = get_close_matches(key, self._properties, 2) if len(key) < 100 else []
@@ -131,6 +162,13 @@ class ObjectReader:
             if len(chosen) > 1:
                 message = f"Only one of {' and '.join(sorted(chosen))} may be there."
                 yield Issue("structure", message, stem, rule="choice", expected="one of them")
+
+
+def _remember(plan: Plan, values: tuple[Any, ...], shape: Hashable) -> None:
+    if plan.sound is not None and all(type(each) is str and len(each) <= _SHORT for each in values):
+        if len(plan.sound) >= _MOST_SOUND:
+            plan.sound.clear()
+        plan.sound[values] = shape
 
 
 def _nothing(value: object, owner: Json, at: Place, walk: Walk) -> Hashable:

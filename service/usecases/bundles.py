@@ -13,7 +13,7 @@ from typing import Literal, cast
 
 from service.domain.actor import Actor
 from service.errors import Invalid, Issue, NotFound, RecordError
-from service.fhir.bundle_references import local_references, rewritten
+from service.fhir.bundle_references import Link, rewritten
 from service.fhir.bundle_requests import Request, requests_of
 from service.fhir.patches import Patch
 from service.fhir.text import Json
@@ -99,7 +99,7 @@ def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Inval
             for one in requests
         ]
         _require_one_identity_each(planned, found)
-        planned = _linked(writer, actor, planned, found)
+        planned, links = _linked(writer, actor, planned, found)
         _require_lawful(planned, found)
         results |= {position: Result("found", stored) for position, stored in found.items()}
         with derived_once(writer, actor):
@@ -107,7 +107,7 @@ def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Inval
                 if one.position not in results and one.method != "GET":
                     with _at(one):
                         results[one.position] = _write(writer, actor, one, terms)
-        _require_integrity(writer, planned, found, terms)
+        _require_integrity(writer, planned, links, terms)
         results |= _settled(writer, actor, results)
         for one in planned:
             if one.method == "GET":
@@ -176,8 +176,13 @@ def _require_one_identity_each(requests: Sequence[Request], found: dict[int, Sto
         )
 
 
-def _linked(reader: Reader, actor: Actor, requests: Sequence[Request], found: dict[int, Stored]) -> list[Request]:
-    """The requests with their references to one another, and their conditional references, resolved."""
+def _linked(
+    reader: Reader, actor: Actor, requests: Sequence[Request], found: dict[int, Stored]
+) -> tuple[list[Request], dict[int, list[Link]]]:
+    """The requests with their references to one another, and their conditional references, resolved.
+
+    With the references of each that will be written, by its position.
+    """
     known = {
         one.full_url: found[one.position].reference if one.position in found else f"{one.type}/{one.id}"
         for one in requests
@@ -190,14 +195,17 @@ def _linked(reader: Reader, actor: Actor, requests: Sequence[Request], found: di
             raise NotFound(Issue("not-found", f"No {kind} fits the conditional reference.", value=condition))
         return match.reference
 
-    linked = []
+    linked, links = [], {}
     for one in requests:
         if one.resource is None:
             linked.append(one)
             continue
         with _at(one):
-            linked.append(replace(one, resource=rewritten(one.resource, one.full_url, known, resolve)))
-    return linked
+            resource, there = rewritten(one.resource, one.full_url, known, resolve)
+        linked.append(one if resource is one.resource else replace(one, resource=resource))
+        if one.position not in found:
+            links[one.position] = there
+    return linked, links
 
 
 def _require_lawful(requests: Sequence[Request], found: dict[int, Stored]) -> None:
@@ -223,18 +231,16 @@ def _write(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Resu
     return _change(writer, actor, request, Terms(referential_integrity=at_once))
 
 
-def _require_integrity(writer: Writer, requests: Sequence[Request], found: dict[int, Stored], terms: Terms) -> None:
+def _require_integrity(writer: Writer, requests: Sequence[Request], links: dict[int, list[Link]], terms: Terms) -> None:
     """References are checked when all is written: entries may refer to one another in any direction."""
     if not terms.referential_integrity:
         return
-    written = [one for one in requests if one.resource is not None and one.position not in found]
-    links = {one.position: list(local_references(cast(Json, one.resource))) for one in written}
     missing = referring.missing_of(writer, [link for of_one in links.values() for link in of_one])
     wrong: list[Issue] = []
-    for one in written:
+    for one in requests if missing else ():
         try:
             with _at(one):
-                referring.require_met(links[one.position], missing)
+                referring.require_met(links.get(one.position, ()), missing)
         except Invalid as error:
             wrong += error.issues
     if wrong:
