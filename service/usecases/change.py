@@ -29,11 +29,12 @@ from service.domain.orthosis.history import life_of
 from service.domain.orthosis.life import Life
 from service.domain.precautions import Precaution
 from service.errors import Issue, Malformed
+from service.fhir.plans import GOAL_PROFILE, from_goal
 from service.storage.records import Reader
 from service.storage.stored import Stored
 from service.usecases.change_clinic import ChangeRules
 from service.usecases.computing import WITHDRAWN, parameters_of
-from service.usecases.course_reading import details_of, states_of
+from service.usecases.course_reading import claiming, precautions_of, states_of
 from service.usecases.doors import enter_operation
 from service.usecases.orthoses import wear_of
 from service.usecases.orthosis_guard import episodes_of
@@ -190,13 +191,12 @@ def _record(reader: Reader, patient: Stored, rules: ChangeRules, asked: Asked, t
     used = [m for m in readings if m.circumstances.status not in WITHDRAWN]
     results = [r for name in BETTER for r in METRICS[name].compute(used, states, parameters)]
     lines = (*trajectories(readings, states), *trajectories_of(results))
-    details = details_of(reader, patient.reference)
     episodes = episodes_of(reader, patient.id)
     return _Record(
         patient=patient,
         every=tuple(rules.applied(each).between(None, asked.until) for each in lines),
-        goals=details.goals,
-        precautions=tuple(p for p in details.precautions if p.in_force(today)),
+        goals=tuple(from_goal(s.resource) for s in claiming(reader, patient.id, "Goal", GOAL_PROFILE)),
+        precautions=tuple(p for p in precautions_of(reader, patient.reference) if p.in_force(today)),
         reference_for=parameters.reference_for,
         not_used=not_used,
         worn=[(episode, life_of(episode)) for episode in _before(episodes, asked.until)],

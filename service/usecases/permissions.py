@@ -112,7 +112,7 @@ OPERATIONS: dict[str, dict[str, str]] = {
     "course": {"Patient": "r", **dict.fromkeys(_COURSE, "s"), "Observation": "s"},
     "course-entry": {"Patient": "r", **dict.fromkeys(_COURSE, "csu")},
     "precautions": {"Patient": "r", "Flag": "s"},
-    "change": {**_HANDS, **dict.fromkeys((*_EPISODE, "Goal", "Media"), "s")},
+    "change": {**_HANDS, **dict.fromkeys((*_EPISODE, "Goal"), "s")},
     "orthoses": {"Patient": "r", **dict.fromkeys((*_EPISODE, "Observation", "Flag"), "s")},
     "orthosis-events": {"Patient": "r", **dict.fromkeys(_EPISODE, "csu")},
     "billing": _BILLING,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
@@ -17,7 +17,7 @@ from service.domain.anatomy import Site
 from service.domain.change.answers import changes_of, phased_of, trending_of
 from service.domain.change.comparable import Point, Trajectory, marked
 from service.domain.change.phases import Worn, phases_of
-from service.domain.change.plateau import WORTHWHILE, Ceiling, projection_of
+from service.domain.change.plateau import WORTHWHILE, Ceiling, projection_of, standing_of
 from service.domain.error import ERRORS
 from service.domain.metric import Missing
 from service.domain.result_json import plain
@@ -138,3 +138,23 @@ def test_phases_of_any_course(line, worn) -> None:
     for before, after in pairwise(phases):
         assert before.until == after.since
         assert before.label != after.label or before.worn != after.worn
+
+
+TURNED = {"gaining": "losing", "losing": "gaining", "rising": "falling", "falling": "rising"}
+
+
+@given(trajectories())
+def test_turning_better_round_turns_the_answer_and_moving_all_values_changes_none(line) -> None:
+    other = {"more": "less", "less": "more", "unstated": "unstated"}[line.better]
+    found = standing_of(line, WORTHWHILE["joint-motion"])
+    turned = standing_of(replace(line, better=other), WORTHWHILE["joint-motion"])
+    moved = standing_of(_moved(line, 10), WORTHWHILE["joint-motion"])
+    assert turned.answer == (found.answer if other == "unstated" else TURNED.get(found.answer, found.answer))
+    assert moved.answer == found.answer
+    if not isinstance(found.trend.slope, Missing):
+        assert moved.trend.slope == found.trend.slope
+
+
+def _moved(line: Trajectory, by: int) -> Trajectory:
+    """Moved by a multiple of how finely it was read, so that rounding is the same."""
+    return replace(line, points=tuple(replace(p, value=p.value + by) for p in line.points))
