@@ -36,7 +36,7 @@ def ask(
 
 
 def show(ident: Ident, database: Database = "") -> None:
-    """One erasure: what it would take, or took, and the backups that hold any of it."""
+    """One erasure: what it would take, or took, and what else holds any of it."""
     with told(), opened(database) as records, attended(records, LOCAL), records.read() as reader:
         _print(erasure.look(reader, LOCAL, ident))
 
@@ -129,6 +129,7 @@ def _print(found: erasure.Shown) -> None:
         _lines("stays, and holds an identifier or address of the person; look at it", found.scope.repeats)
         out.print(f"  seen: {found.scope.seen}", soft_wrap=True)
     _lines("a backup holds it", [_of_backup(one) for one in found.backups])
+    _lines("left the record with it", [f"{one.kind} {one.id}" for one in found.left])
     if not found.proven:
         out.print("  Nobody signs in here: the names of the two persons were stated, not proven.")
 

@@ -30,7 +30,7 @@ BY_NUMBER = (observation, search_index, resource_version, resource)
 """Tables whose rows belong to a resource by its number."""
 KEPT = frozenset({
     "meta", "txn", "event", "event_patient", "event_chain", "used_token", "erasure", "tombstone", "emptied_event",
-    "legal_hold", "backup", "study", "study_count", "release", "release_file",
+    "legal_hold", "backup", "holder", "study", "study_count", "release", "release_file",
 })  # fmt: skip
 """Tables that an erasure leaves: what was done, by whom, and what is kept about keeping. All others that have a column
 `patient` lose the rows of whoever is erased, and one without that column must be named here."""

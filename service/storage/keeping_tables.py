@@ -83,3 +83,14 @@ backup = Table(
     Column("gone_at", BigInteger, nullable=False),
 )
 """Backups that were made of this record, and when somebody said that one was destroyed (0: not yet)."""
+
+holder = Table(
+    "holder",
+    metadata,
+    Column("erasure", _Plain, nullable=False),
+    Column("kind", _Plain, nullable=False),
+    Column("id", _Plain, nullable=False),
+    PrimaryKeyConstraint("erasure", "kind", "id"),
+    sqlite_with_rowid=False,
+)
+"""Releases and exports that hold something of what an erasure took."""

@@ -17,8 +17,10 @@ from service.storage import audit, charge_exports
 from service.storage.ages import Age, ages
 from service.storage.audit_check import Verdict, verify
 from service.storage.changes import Changes, Mark, Span, changes
+from service.storage.departures import Departure, departures
 from service.storage.erase_plan import Plan, plan_of
 from service.storage.flat import coded_values
+from service.storage.holders import Holder, holders_of, kept_holders
 from service.storage.keeping import Keeping, is_erased
 from service.storage.latest import latest
 from service.storage.research import Research
@@ -190,6 +192,10 @@ class Reader:
             for row in ask(self._asked(), Sql(f"SELECT * FROM resource WHERE {where.text} ORDER BY pk", where.values)):  # noqa: S608
                 yield Stored.of(row.type, row.id, row)
 
+    def departures(self, keys: Collection[tuple[str, str]]) -> list[Departure]:
+        """With what these resources (type, id) have left the record."""
+        return departures(self._asked(), keys)
+
     def trail(self, *, patient: str = "", of: tuple[str, str] | None = None) -> Iterator[audit.Entry]:
         """Who changed what, newest first: in one patient's record, of one resource (type, id), or in all."""
         return audit.trail(self._asked(), patient=patient, resource=of)
@@ -225,6 +231,10 @@ class Reader:
         if found is None:
             raise self._missing(kind, ident)
         return found
+
+    def holders(self, of: Plan | str) -> list[Holder]:
+        """Releases and exports that hold what a plan takes, or what an erasure (by id) took."""
+        return kept_holders(self._asked(), of) if isinstance(of, str) else holders_of(self._asked(), of)
 
     def ages(self) -> Iterator[Age]:
         """When each patient was last seen, and how much is kept of them."""

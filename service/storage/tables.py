@@ -27,7 +27,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION = "0006"
+REVISION = "0007"
 """The schema this code needs; the newest migration."""
 
 metadata = MetaData(

@@ -20,6 +20,7 @@ from service.storage.audit_chain import CHANGES, Chain, Event
 from service.storage.backup import copy_in
 from service.storage.erase import ERASE, erase
 from service.storage.erase_plan import Plan
+from service.storage.holders import holders_of, keep_holders
 from service.storage.index_rows import general, narrow
 from service.storage.inserts import insert
 from service.storage.keeping import is_erased, is_held
@@ -185,6 +186,7 @@ class Writer(Reader):
         """
         self._begin()
         self.flush()
+        keep_holders(self._connection, erasure, holders_of(self._connection, plan))
         lost = erase(self._connection, plan, erasure)
         for kind, ident in {(kind, ident) for kind, ident, _ in plan.staying}:
             row = self._row(kind, ident)

@@ -21,6 +21,7 @@ from service.fhir.definitions import SERVED_TYPES
 from service.fhir.erasing import Key
 from service.fhir.search_dates import moment
 from service.storage.erase_plan import Plan
+from service.storage.holders import Holder
 from service.storage.keeping import Backup, Erasure, Person
 from service.storage.records import Reader, Records, Writer
 from service.usecases.doors import enter_duty
@@ -48,11 +49,12 @@ class Scope:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """An erasure, what it would take if it is still to be decided, and the backups that hold, or still hold, it."""
+    """An erasure, what it would take if it is still to be decided, and what holds, or still holds, any of it."""
 
     erasure: Erasure
     scope: Scope | None
     backups: tuple[Backup, ...]
+    left: tuple[Holder, ...]
     proven: bool
 
 
@@ -189,7 +191,8 @@ def _shown(reader: Reader, actor: Actor, one: Erasure, plan: Plan | None) -> Sho
         since = moment(plan.first_at)
     made = reader.keeping.backups(since) if since else []
     holding = tuple(each for each in made if one.state != "erased" or (one.decided_at and each.at <= one.decided_at))
-    return Shown(one, scope, holding, proven=actor.role != "local")
+    left = tuple(reader.holders(plan or one.id))
+    return Shown(one, scope, holding, left, proven=actor.role != "local")
 
 
 def _noted(writer: Writer, plan: Plan, what: str) -> datetime:

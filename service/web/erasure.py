@@ -79,7 +79,7 @@ def _add_looks(router: APIRouter, work: Work, settings: Settings) -> None:
 
     @router.get("/erasures/{erasure}", **_shown("One erasure: what it would take, or took.", "erasure"))
     async def one(request: Request, erasure: _Ident) -> Response:
-        """Counts and ids, never content; and the backups that hold, or still hold, any of it."""
+        """Counts and ids, never content; and the backups, releases and exports that hold any of it."""
         actor = actor_of(request)
         found = await work.read(lambda reader: look(reader, actor, erasure))
         return _answer(request, shown_json(found))
@@ -125,9 +125,7 @@ def _add_erasures(router: APIRouter, work: Work, settings: Settings) -> None:
 
         return _answer(request, shown_json(await work.change(job)))
 
-    @router.post(
-        "/erasures/{erasure}/withdraw", **_taken("Take a request back, or refuse it.", "withdraw", Decision)
-    )
+    @router.post("/erasures/{erasure}/withdraw", **_taken("Take a request back, or refuse it.", "withdraw", Decision))
     async def withdraw(request: Request, erasure: _Ident) -> Response:
         actor, body = actor_of(request), await body_of(request)
 
@@ -179,6 +177,7 @@ def shown_json(found: Shown) -> dict[str, Any]:
         "erasure": as_json(found.erasure),
         "scope": plain(found.scope),
         "backups": plain(found.backups),
+        "releases_and_exports": [f"{one.kind} {one.id}" for one in found.left],
     }
     return told if found.proven else {**told, "note": NOT_PROVEN}
 

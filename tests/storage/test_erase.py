@@ -12,9 +12,11 @@ from service.errors import Conflict, Gone
 from service.fhir.search_parameters import parse
 from service.storage.audit_chain import Event
 from service.storage.audit_log import EventLog
+from service.storage.charge_exports import Line
 from service.storage.engine import open_engine
 from service.storage.erase import BY_NUMBER, KEPT
 from service.storage.records import Records
+from service.storage.research import Kept, Name
 from service.storage.tables import metadata
 from tests.storage.whole_record import MARK, bytes_of, change, fill, reading, ref, whole_text
 
@@ -198,6 +200,26 @@ def test_an_erasure_hides_no_forgery(filled: Records, url: str, damage: str) -> 
     engine.dispose()
     with filled.read() as reader:
         assert reader.verify_events().faults
+
+
+def test_releases_and_exports_that_hold_it_are_listed(filled: Records) -> None:
+    """A release by the names that patients have in its study, an export of charges by its lines."""
+    with filled.write(LOCAL) as writer:
+        research = writer.research
+        research.keep_study("s", {})
+        research.keep_names("s", [Name("Patient", "m", "m", "p-one", 0), Name("Patient", "o", "o", "p-two", 0)])
+        for number, line in ((1, b"p-one p-two"), (2, b"p-two")):
+            research.keep_release(Kept(f"r{number}", "s", number, 1, {}), {"Patient": line})
+        lines = [
+            Line(export, 1, patient, "charge", f"{patient}-charge", 1, f"{MARK} line", "{}")
+            for export, patient in (("x1", "m"), ("x2", "o"))
+        ]
+        writer.export(lines)
+        plan = writer.erasure_plan("Patient", "m")
+        assert writer.holders(plan) == [("charge-export", "x1"), ("release", "r1")]
+        writer.erase(plan, "e1")
+        assert writer.holders("e1") == [("charge-export", "x1"), ("release", "r1")]
+        assert [one.name for one in research.names("s")] == ["p-two"]
 
 
 def test_every_table_has_its_place_in_an_erasure() -> None:
