@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 
 from service.domain.actor import Actor
@@ -23,7 +23,6 @@ from service.domain.change.verdict import BASELINES
 from service.domain.goals import Goal
 from service.domain.metric import Parameters
 from service.domain.metrics import METRICS
-from service.domain.orthosis.dose import Wear
 from service.domain.orthosis.episode import Episode
 from service.domain.orthosis.history import life_of
 from service.domain.orthosis.life import Life
@@ -110,7 +109,6 @@ class _Record:
     reference_for: frozenset[Side]
     not_used: Mapping[str, int]
     worn: Sequence[tuple[Episode, Life]] = ()
-    wear: Mapping[str, Sequence[Wear]] = field(default_factory=dict)
 
     def chosen(self, asked: Asked) -> tuple[Trajectory, ...]:
         """The lines asked for that have a value."""
@@ -178,9 +176,8 @@ def patient_phases(
         door.about(patient)
         record = _record(reader, stored, rules, asked, today)
         last = asked.until or today
-        found = tuple(
-            phased_of(each, record.phases(each, asked, last), record.wear, last) for each in record.chosen(asked)
-        )
+        wear = {episode.id: wear_of(reader, episode) for episode, _ in record.worn}
+        found = tuple(phased_of(each, record.phases(each, asked, last), wear, last) for each in record.chosen(asked))
         return ToldPhases(stored.reference, record.precautions, record.not_used, found)
 
 
@@ -200,7 +197,6 @@ def _record(reader: Reader, patient: Stored, rules: ChangeRules, asked: Asked, t
         reference_for=parameters.reference_for,
         not_used=not_used,
         worn=[(episode, life_of(episode)) for episode in _before(episodes, asked.until)],
-        wear={episode.id: wear_of(reader, episode) for episode in episodes},
     )
 
 
