@@ -37,6 +37,7 @@ from service.usecases import permissions
 from service.usecases.audit import audit_event
 from service.usecases.origin import mark_imported
 from service.usecases.signing import marked
+from tests.fhir.test_billing import resources as billing_resources
 
 SERVICE = Path(__file__).resolve().parents[2] / "service"
 PUBLISHED = {each["url"]: each for each in conformance.resources().values()}
@@ -99,7 +100,7 @@ def marks() -> Iterator[Json]:
     yield marked({"resourceType": "Patient"}, Actor("student", "S. Example", "student", cosigned=True))
 
 
-EMITTED = {"orthosis": orthosis, "course": course, "trail": trail, "marks": marks}
+EMITTED = {"orthosis": orthosis, "course": course, "trail": trail, "marks": marks, "billing": billing_resources}
 
 
 def addresses(value: Any) -> Iterator[str]:
@@ -163,4 +164,5 @@ def test_every_name_under_our_base_in_the_code_is_published() -> None:
 
 def test_the_words_of_roles_and_acts_are_those_in_use() -> None:
     assert set(record_words.ROLES) == set(permissions.ROLES)
-    assert set(record_words.ACTS) == {*permissions.OPERATIONS, *permissions.DUTIES, "token", "request"}
+    named = {act for path in SERVICE.rglob("*.py") for act in re.findall(r'act="([a-z-]+)"', path.read_text())}
+    assert set(record_words.ACTS) == {*permissions.OPERATIONS, *permissions.DUTIES, *named, "token", "request"}
