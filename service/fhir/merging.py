@@ -48,7 +48,10 @@ def _link(reference: str, kind: str) -> Json:
 
 
 def pointed_anew(element: Any, known: Mapping[str, str]) -> Any:
-    """A copy in which every reference to one of `known` points at what it became; a version named goes with it."""
+    """A copy in which every reference to one of `known` points at what it became.
+
+    A reference to a version stays: it tells of what stood there then.
+    """
     if isinstance(element, list):
         return [pointed_anew(value, known) for value in element]
     if not isinstance(element, dict):
@@ -58,5 +61,5 @@ def pointed_anew(element: Any, known: Mapping[str, str]) -> Any:
 
 def _anew(name: str, value: Any, known: Mapping[str, str]) -> Any:
     if name == "reference" and isinstance(value, str):
-        return known.get(value.partition("/_history/")[0], value)
+        return known.get(value, value)
     return pointed_anew(value, known)

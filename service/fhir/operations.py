@@ -112,6 +112,17 @@ AFFECTED = Operation(
                 Argument("where", "string", "The element that says so."),
             ),
         ),
+        Argument(
+            "left",
+            "",
+            "With what any of it has left the record.",
+            most="*",
+            parts=(
+                _result("string", "An export of charges, or a release.", "what"),
+                _result("id", "Its id.", "id"),
+                _result("Reference", "What was in it.", "resource"),
+            ),
+        ),
         _result("integer", "How many more rest on it that you may not see.", "withheld"),
     ),
 )

@@ -16,10 +16,11 @@ from service.fhir.canonical import code_system
 from service.fhir.derived import is_derived
 from service.fhir.record_words import REVIEW
 from service.fhir.text import Json
+from service.storage.departures import Departure
 from service.storage.records import Reader, Records, Writer
 from service.storage.stored import Stored
 from service.storage.versions import same, without_stamp
-from service.usecases.acts.resting import Resting, resting_on
+from service.usecases.acts.resting import Resting, left_with, resting_on
 from service.usecases.doors import Door, enter_operation
 from service.usecases.origin import without_mark
 from service.usecases.rederiving import follow
@@ -71,7 +72,8 @@ class Outcome:
     """What an act came to, or would come to. `id` is that of its Provenance; empty for a dry run.
 
     `resting` is all that rests on what was changed, with what became of it: `changed` with the act, `marked` for
-    somebody to look at, or `listed`.
+    somebody to look at, or `listed`. `left` is with what any of it has left the record, to be issued anew where it
+    matters.
     """
 
     id: str
@@ -80,6 +82,7 @@ class Outcome:
     seen: str
     changes: tuple[Change, ...]
     resting: tuple[tuple[Resting, str], ...]
+    left: tuple[Departure, ...]
     dry_run: bool
 
 
@@ -94,6 +97,7 @@ class Deed:
     door: Door
     now: datetime
     resting: list[Resting] = field(default_factory=list)
+    left: list[Departure] = field(default_factory=list)
     replaced: dict[str, str] = field(default_factory=dict)
     wanted: dict[str, set[str]] = field(default_factory=dict)
 
@@ -106,6 +110,7 @@ class Deed:
     def look(self, patients: Collection[str], roots: Collection[str]) -> None:
         """List what rests on these references, before anything is changed."""
         self.resting = resting_on(self.writer, patients, roots)
+        self.left = left_with(self.writer, roots, self.resting)
 
     def put(self, resource: Json) -> Stored:
         """Store what an act makes of a resource, checked as everything is. Raises `Invalid`."""
@@ -173,7 +178,7 @@ def _done(deed: Deed, do: Callable[[Deed], None], operation: str, undone: str) -
     if not deed.terms.dry_run:
         ident = writer.create(to_act(act, versions, deed.terms.reason, deed.now, deed.actor, undone)).id
     resting = tuple((each, _became(each, marks, versions)) for each in deed.resting)
-    return Outcome(ident, act, deed.terms.reason, seen, changes, resting, deed.terms.dry_run)
+    return Outcome(ident, act, deed.terms.reason, seen, changes, resting, tuple(deed.left), deed.terms.dry_run)
 
 
 def _follow(deed: Deed) -> None:

@@ -7,15 +7,16 @@ from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
 from service.domain.actor import Actor
-from service.errors import Invalid
+from service.domain.anatomy import PERSON
 from service.fhir.acts import REPLACES
 from service.fhir.bundle_references import local_references
 from service.fhir.compartment import kinds_of_a_record
-from service.fhir.derived import is_derived
-from service.fhir.observation import to_observation
+from service.fhir.derived import METRIC_SYSTEM, is_derived
+from service.fhir.observation import OBSERVATION_CODE, SITE_SYSTEM
 from service.fhir.plans import GOAL_PROFILE, from_goal
-from service.fhir.reading import from_observation, is_panel, kind_claimed
+from service.fhir.reading import code_in, is_panel
 from service.fhir.text import Json
+from service.storage.departures import Departure
 from service.storage.records import Reader
 from service.storage.stored import Stored
 from service.usecases.course_reading import claiming
@@ -50,11 +51,15 @@ class Resting:
 
 @dataclass(frozen=True, slots=True)
 class Affected:
-    """What rests on an Observation as far as this person may see it; `withheld` counts the rest."""
+    """What rests on an Observation as far as this person may see it; `withheld` counts the rest.
+
+    `left` is with what any of it has left the record.
+    """
 
     observation: Stored
     resting: tuple[Resting, ...]
     withheld: int
+    left: tuple[Departure, ...] = ()
 
 
 def affected(reader: Reader, actor: Actor, ident: str) -> Affected:
@@ -64,7 +69,14 @@ def affected(reader: Reader, actor: Actor, ident: str) -> Affected:
         door.about(stored.patient)
         found = resting_on(reader, {stored.patient}, {stored.reference})
         shown = tuple(each for each in found if may_see(actor, each.stored))
-        return Affected(stored, shown, len(found) - len(shown))
+        left = left_with(reader, {stored.reference}, shown)
+        return Affected(stored, shown, len(found) - len(shown), tuple(left))
+
+
+def left_with(reader: Reader, roots: Iterable[str], resting: Iterable[Resting]) -> list[Departure]:
+    """With what these (references), or what rests on them, have left the record."""
+    names = {*roots, *(each.stored.reference for each in resting)}
+    return reader.departures({(kind, ident) for kind, _, ident in (name.partition("/") for name in names)})
 
 
 def resting_on(reader: Reader, patients: Collection[str], roots: Collection[str]) -> list[Resting]:
@@ -84,7 +96,7 @@ def resting_on(reader: Reader, patients: Collection[str], roots: Collection[str]
                     fresh.append(stored.reference)
         wave = fresh
     seen = {*roots, *found}
-    others = [*_measured(reader, patients, roots), *_vouched(reader, [*roots, *found])]
+    others = [*_measured(reader, patients, [*roots, *found]), *_vouched(reader, [*roots, *found])]
     return [*found.values(), *(each for each in others if each.stored.reference not in seen)]
 
 
@@ -122,27 +134,25 @@ def _is_replacement(resource: Json, where: str) -> bool:
 
 
 def _measured(reader: Reader, patients: Iterable[str], roots: Iterable[str]) -> Iterator[Resting]:
-    """The goals whose measure and site are those of a reading: whether they are reached is told by it."""
+    """The goals whose measure and site are those of a reading or result: whether they are reached is told by it."""
     measured: dict[tuple[str, str], str] = {}
     for root in roots:
         kind, _, ident = root.partition("/")
         stored = reader.find(kind, ident) if kind == "Observation" else None
-        if stored is not None and not stored.deleted and kind_claimed(stored.resource) is not None:
+        if stored is not None and not stored.deleted:
             measured.setdefault(_measure(stored.resource), root)
     for patient in sorted(set(patients) - {""}):
         for stored in claiming(reader, patient, "Goal", GOAL_PROFILE) if measured else ():
             goal = from_goal(stored.resource)
-            on = measured.get((goal.code, goal.site.code))
+            on = measured.get((goal.code or goal.metric, goal.site.code))
             if on:
                 yield Resting(stored, "measured goal", on, "Goal.target")
 
 
 def _measure(resource: Json) -> tuple[str, str]:
-    try:
-        measurement = from_observation(resource)
-    except Invalid:
-        return "", ""
-    return str(to_observation(measurement)["code"]["coding"][0]["code"]), measurement.site.code
+    """What was measured, or which metric it is a result of, and where; two empty texts for anything else."""
+    code = code_in(resource.get("code"), METRIC_SYSTEM if is_derived(resource) else OBSERVATION_CODE)
+    return (code, code_in(resource.get("bodySite"), SITE_SYSTEM) or PERSON) if code else ("", "")
 
 
 def _vouched(reader: Reader, references: Iterable[str]) -> Iterator[Resting]:

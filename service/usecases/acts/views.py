@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from service.fhir.text import Json
+from service.storage.departures import Departure
 from service.usecases.acts.deed import Change, Outcome
 from service.usecases.acts.resting import Affected, Resting
 from service.usecases.signing import Late, Signature
@@ -23,6 +25,7 @@ def outcome_json(outcome: Outcome) -> dict[str, Any]:
         "seen": outcome.seen,
         "changes": [_change(each) for each in outcome.changes],
         "rests_on_it": [{**_resting(each), "became": became} for each, became in outcome.resting],
+        "left_with": [{"what": each.what, "id": each.id, "resource": each.reference} for each in outcome.left],
         "note": LAST_WORD,
     }
 
@@ -57,6 +60,7 @@ def affected_parameters(found: Affected) -> Json:
         "parameter": [
             {"name": "of", "valueReference": {"reference": _version(found.observation)}},
             *listed,
+            *({"name": "left", "part": list(_departure(each))} for each in found.left),
             {"name": "withheld", "valueInteger": found.withheld},
         ],
     }
@@ -69,6 +73,12 @@ def _parts(each: Resting) -> list[Json]:
         {"name": "on", "valueReference": {"reference": each.on}},
     ]
     return [*parts, {"name": "where", "valueString": each.where}] if each.where else parts
+
+
+def _departure(each: Departure) -> Iterator[Json]:
+    yield {"name": "what", "valueString": each.what}
+    yield {"name": "id", "valueId": each.id}
+    yield {"name": "resource", "valueReference": {"reference": each.reference}}
 
 
 def _version(stored: Any) -> str:

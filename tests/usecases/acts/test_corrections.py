@@ -15,6 +15,8 @@ from service.fhir.acts import REPLACES
 from service.fhir.derived import is_derived
 from service.fhir.search_parameters import parse
 from service.fhir.text import Json
+from service.storage.charge_exports import Line, keep
+from service.storage.departures import Departure
 from service.storage.records import Records
 from service.usecases.acts.resting import affected
 from service.usecases.course_record import record_detail
@@ -200,6 +202,16 @@ def test_what_is_no_reading_of_the_record_is_not_stated_anew(a: Attached) -> Non
     a.acts(document)
     with pytest.raises(Conflict, match="withdrawn"):
         a.plan(document)
+
+
+def test_an_act_lists_with_what_its_charges_have_left(a: Attached) -> None:
+    charge = a.documents["ChargeItem"]
+    with a.records.aside() as connection:
+        keep(connection, [Line("e1", 1, "made-up", "charge", charge, 1, "", "")])
+    expected = (Departure("export of charges", "e1", f"ChargeItem/{charge}"),)
+    assert a.acts(ACTS["value"](a)).left == expected
+    with a.records.read() as reader:
+        assert affected(reader, LOCAL, ACTS["value"](a)["observation"]).left == expected
 
 
 def test_where_a_value_went_is_told_as_far_as_one_may_see(a: Attached) -> None:
