@@ -99,8 +99,12 @@ class ToldPhases(Told):
 
 
 @dataclass(frozen=True, slots=True)
-class _Record:
-    """What a patient's record holds, gathered once."""
+class Gathered:
+    """What a patient's record holds about change, gathered once.
+
+    `every` are all trajectories, of readings and of the metrics that are followed, with the clinic's own errors.
+    `worn` are the orthoses decided on up to the last day looked at, each with what its events come to.
+    """
 
     patient: Stored
     every: tuple[Trajectory, ...]
@@ -135,7 +139,7 @@ def patient_change(
     with enter_operation(actor, "change", patient) as door:
         stored = reader.get("Patient", patient)
         door.about(patient)
-        record = _record(reader, stored, rules, asked, today)
+        record = gather(reader, stored, rules, asked, today)
         answer = changes_of(
             record.chosen(asked), record.goals, rule=asked.baseline, day=asked.day, not_used=record.not_used
         )
@@ -150,7 +154,7 @@ def patient_trend(
     with enter_operation(actor, "change", patient) as door:
         stored = reader.get("Patient", patient)
         door.about(patient)
-        record = _record(reader, stored, rules, asked, today)
+        record = gather(reader, stored, rules, asked, today)
         found = tuple(
             trending_of(
                 each,
@@ -174,14 +178,15 @@ def patient_phases(
     with enter_operation(actor, "change", patient) as door:
         stored = reader.get("Patient", patient)
         door.about(patient)
-        record = _record(reader, stored, rules, asked, today)
+        record = gather(reader, stored, rules, asked, today)
         last = asked.until or today
         wear = {episode.id: wear_of(reader, episode) for episode, _ in record.worn}
         found = tuple(phased_of(each, record.phases(each, asked, last), wear, last) for each in record.chosen(asked))
         return ToldPhases(stored.reference, record.precautions, record.not_used, found)
 
 
-def _record(reader: Reader, patient: Stored, rules: ChangeRules, asked: Asked, today: date) -> _Record:
+def gather(reader: Reader, patient: Stored, rules: ChangeRules, asked: Asked, today: date) -> Gathered:
+    """All that change is told from. To be called inside a door that was entered for the patient."""
     readings, not_used = measurements_of(reader, patient.id)
     states = states_of(reader, patient.reference)
     parameters = parameters_of(reader, patient, Parameters())
@@ -189,7 +194,7 @@ def _record(reader: Reader, patient: Stored, rules: ChangeRules, asked: Asked, t
     results = [r for name in BETTER for r in METRICS[name].compute(used, states, parameters)]
     lines = (*trajectories(readings, states), *trajectories_of(results))
     episodes = episodes_of(reader, patient.id)
-    return _Record(
+    return Gathered(
         patient=patient,
         every=tuple(rules.applied(each).between(None, asked.until) for each in lines),
         goals=tuple(from_goal(s.resource) for s in claiming(reader, patient.id, "Goal", GOAL_PROFILE)),
