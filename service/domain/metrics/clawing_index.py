@@ -58,5 +58,5 @@ METRIC = Metric(
     ),
     source=Source("definition of this project; no publication", "project rule"),
     rule=compute,
-    caveat="MCP joints of healthy fingers hyperextend by up to 45 degrees (e-hand.com/nor/nor002)",
+    caveat="up to 45 degrees of hyperextension occur in MCP joints of healthy fingers (e-hand.com/nor/nor002)",
 )
