@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,6 +22,7 @@ from service.fhir.billing import (
     to_provenance,
     to_supply_delivery,
 )
+from service.fhir.billing_names import DECISIONS
 from service.fhir.charges import from_charge_item, from_task, to_charge_item, to_task
 from service.fhir.claims import check_claims
 from tests.conformance.validators import VALIDATORS, complaints
@@ -100,6 +102,20 @@ def test_no_validator_complains(validator: str) -> None:
 @pytest.mark.parametrize("given", ROUNDS)
 def test_a_decision_comes_back(given: Round) -> None:
     assert from_task(text.parse(text.dump(to_task(given))), given.version) == given
+
+
+def test_the_table_of_decisions_is_the_one_written_down() -> None:
+    """State by state, as DEVELOPERS.md has it."""
+    text_ = (Path(__file__).resolve().parents[2] / "DEVELOPERS.md").read_text()
+    table = text_[text_.index("| decision | Task") :].split("\n\n")[0].splitlines()[2:]
+    rows = [[cell.strip() for cell in row.strip("|").split("|")] for row in table]
+    assert {row[0] for row in rows} == set(DECISIONS)
+    for status, task, charge, exported in rows:
+        assert to_task(replace(ROUND, status=status))["status"] == task
+        if charge != "–":
+            void = "Billed twice." if status == "void" else ""
+            assert to_charge_item(replace(CHARGE, void=void))["status"] == charge
+            assert to_charge_item(replace(CHARGE, void=void, export="e1"))["status"] == exported
 
 
 @pytest.mark.parametrize("given", CHARGES)

@@ -295,6 +295,22 @@ def test_an_export_gives_each_line_once_and_the_same_bytes_again(
     client.refusal(client.get("/billing/exports/nothing/csv"), 404)
 
 
+def test_of_two_exports_at_once_one_takes_the_line(client: RecordClient) -> None:
+    client.post("/billing/exports")
+    confirmed(client, ready(client))
+    start = Barrier(2)
+
+    def one(_: int) -> Any:
+        with RecordClient(base_url=client.base_url, timeout=20) as own:
+            start.wait()
+            return own.post("/billing/exports")
+
+    with ThreadPoolExecutor(2) as pool:
+        answers = sorted(pool.map(one, range(2)), key=lambda answer: answer.status_code)
+    assert [answer.status_code for answer in answers] == [201, 409]
+    assert answers[0].json()["charges"] == 1
+
+
 def test_what_left_and_is_voided_leaves_once_more_as_a_reversal(client: RecordClient, exported: dict[str, Any]) -> None:
     now = seen(client, exported["id"])
     void = {"version": now["version"], "reason": "=1+1, billed twice"}
