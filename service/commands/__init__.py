@@ -21,6 +21,7 @@ from service.commands import (
     erasing,
     keeping,
     patients,
+    research,
     serving,
     tables,
 )
@@ -35,6 +36,7 @@ MODULES: tuple[ModuleType, ...] = (
     acts,
     billing,
     tables,
+    research,
     definitions,
     audit,
     erasing,
@@ -45,6 +47,7 @@ GROUPS = {
     "billing": "Confirming orthosis episodes for billing.",
     "erasure": "What must go: two people, and nothing is left.",
     "hold": "Legal holds: what must stay.",
+    "study": "Research: what may leave, for whom, and what has left.",
 }
 
 app = typer.Typer(

@@ -38,6 +38,7 @@ from service.web.openapi import describe
 from service.web.orthoses import orthoses_router
 from service.web.patients import patients_router
 from service.web.rate_limit import RateLimit
+from service.web.research import research_router
 from service.web.shorthand import shorthand_router
 from service.web.time_limit import TimeLimit
 from service.web.views import views_router
@@ -91,6 +92,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(billing_router(work, settings))
     app.include_router(corrections_router(work, settings))
     app.include_router(erasure_router(work, settings))
+    app.include_router(research_router(work))
     app.include_router(health_router(work))
     app.include_router(docs_router())
 

@@ -54,6 +54,14 @@ _SCHEMA: Json = {
     },
 }
 
+RUN_BODY: Json = {
+    "requestBody": {
+        "required": True,
+        "content": {"application/fhir+json": {"schema": _SCHEMA, "example": _EXAMPLE}},
+    }
+}
+"""What the OpenAPI document says of the request of `$viewdefinition-run`."""
+
 
 def views_router(work: Work) -> APIRouter:
     """The routes `/fhir/$viewdefinition-run`, `/views`, `/views/{name}` and `/views/{name}/codebook`."""
@@ -67,30 +75,24 @@ def views_router(work: Work) -> APIRouter:
         operation_id="run-view",
         response_class=Response,
         responses={200: {"description": "The rows, in the format asked for.", "content": written}},
-        openapi_extra={
-            "requestBody": {
-                "required": True,
-                "content": {"application/fhir+json": {"schema": _SCHEMA, "example": _EXAMPLE}},
-            }
-        },
+        openapi_extra=RUN_BODY,
     )
     async def run_view(request: Request) -> Response:
         """What is shown is identified: it is for those who may read the record of every patient. The answer is whole,
         or it is an error with the place in the ViewDefinition or the name of the parameter.
         """
-        actor, form = actor_of(request), _format_in(request)
         asked = read_request(text.parse(await body_of(request)), pairs_of(request.scope["query_string"]))
-        chosen = format_of(asked.format) if asked.format else form
+        actor, chosen = actor_of(request), chosen_format(request, asked)
 
         def job(reader: Reader) -> IO[bytes]:
             runnable = Runnable.of(asked.table or asked.definition)
             if asked.resources is not None:
                 given = asked.resources
-                return permitted(actor, lambda: _write(asked, runnable, chosen, given))
+                return permitted(actor, lambda: write_rows(asked, runnable, chosen, given))
             wanted = Selection(runnable.kind, asked.patients, asked.groups, asked.since, runnable.narrowing)
-            return run(reader, actor, wanted, lambda found: _write(asked, runnable, chosen, found))
+            return run(reader, actor, wanted, lambda found: write_rows(asked, runnable, chosen, found))
 
-        return _streamed(await work.read(job), chosen)
+        return streamed(await work.read(job), chosen)
 
     return router
 
@@ -128,8 +130,10 @@ def _describe_tables(router: APIRouter) -> None:
         return answer(text.dump(codebook([find_table(name)])), json)
 
 
-def _format_in(request: Request) -> Format:
-    """The format that the Accept header asks for, where it names one of rows; else the usual one."""
+def chosen_format(request: Request, asked: Asked) -> Format:
+    """The format that is asked for, or that the Accept header asks for, where it names one of rows; else the usual."""
+    if asked.format:
+        return format_of(asked.format)
     for part in request.headers.get("accept", "").split(","):
         try:
             return format_of(part)
@@ -138,7 +142,7 @@ def _format_in(request: Request) -> Format:
     return FORMATS["ndjson"]
 
 
-def _write(asked: Asked, runnable: Runnable, chosen: Format, resources: Iterable[Json]) -> IO[bytes]:
+def write_rows(asked: Asked, runnable: Runnable, chosen: Format, resources: Iterable[Json]) -> IO[bytes]:
     """The rows in a file of their own, rewound: in memory as long as they are few."""
     rows = islice(runnable.rows(resources), asked.limit)
     file: IO[bytes] = SpooledTemporaryFile(_IN_MEMORY)  # noqa: SIM115 - closed once it has been sent
@@ -151,7 +155,9 @@ def _write(asked: Asked, runnable: Runnable, chosen: Format, resources: Iterable
     return file
 
 
-def _streamed(file: IO[bytes], chosen: Format) -> Response:
+def streamed(file: IO[bytes], chosen: Format) -> Response:
+    """An answer that sends a file, and closes it."""
+
     def pieces() -> Iterator[bytes]:
         with file:
             while piece := file.read(_PIECE):
