@@ -32,5 +32,6 @@ def patch_in(body: bytes, media_type: str) -> Patch:
         return json_patch_of(body)
     if body.lstrip()[:1] == b"[":
         message = "An array is a JSON Patch, which has a media type of its own."
-        raise UnsupportedFormat(Issue("not-supported", message, "http.Content-Type", media_type, expected=json_patch.MEDIA_TYPE))
+        expected = json_patch.MEDIA_TYPE
+        raise UnsupportedFormat(Issue("not-supported", message, "http.Content-Type", media_type, expected=expected))
     return fhirpath_patch_of(text.parse(body))

@@ -29,12 +29,22 @@ def checked_id(ident: object) -> str:
     return ident
 
 
+ABSENT, PRESENT = 0, -1
+"""Expected in the place of a version: that there is no such resource, or that there is one, at whatever version."""
+
+
 def require_version(name: str, row: Row[Any] | None, expected: int | None) -> None:
     """Raise `PreconditionFailed` unless the present version, in `row`, is the expected one; None expects nothing."""
     if expected is None:
         return
     present = row.version if row is not None else None
-    if present != expected:
-        there = f"it is at version {present}" if present else "there is none"
-        message = f"{name} was to be changed from version {expected}, but {there}."
-        raise PreconditionFailed(Issue("conflict", message, "meta.versionId", str(expected), expected=str(present)))
+    is_there = row is not None and not row.deleted
+    if expected in (ABSENT, PRESENT):
+        fits, wanted = is_there == (expected == PRESENT), "created only" if expected == ABSENT else "changed only"
+    else:
+        fits, wanted = present == expected, f"changed from version {expected}"
+    if not fits:
+        there = f"it is at version {present}" if is_there else "there is none"
+        message = f"{name} was to be {wanted}, but {there}."
+        stated = str(expected) if expected > 0 else "*"
+        raise PreconditionFailed(Issue("conflict", message, "meta.versionId", stated, expected=str(present or "")))

@@ -12,6 +12,7 @@ from service.fhir.bundle_requests import Request
 from service.fhir.patches import Patch
 from service.fhir.text import Json
 from service.fhir.walk import shown
+from service.storage.preconditions import require_version
 from service.storage.records import Stored, Writer
 from service.usecases import resources
 from service.usecases.doors import enter
@@ -22,7 +23,8 @@ def resolved(writer: Writer, actor: Actor, request: Request) -> Request | None:
     """The request with what its condition finds in the place of the condition; None for a DELETE that finds nothing.
 
     A PUT that finds nothing becomes the creation of what it sends. Raises `NotFound` for such a PATCH,
-    `SeveralMatches`, and `Invalid` for a body with the id of another resource.
+    `PreconditionFailed` for one that expects a version, `SeveralMatches`, and `Invalid` for a body with the id of
+    another resource.
     """
     condition = str(request.condition)
     if request.method == "PATCH":
@@ -32,6 +34,7 @@ def resolved(writer: Writer, actor: Actor, request: Request) -> Request | None:
         return replace(request, condition=None, id=match.id) if match else None
     resource = targeted(cast(Json, request.resource), match)
     if "id" not in resource:
+        require_version(f"The {request.type} that the condition finds", None, request.expected)
         return replace(request, condition=None, method="POST", if_none_exist=condition)
     return replace(request, condition=None, id=str(resource["id"]), resource=resource)
 
@@ -47,12 +50,14 @@ def update(
 ) -> Written:
     """Store the next version of the one resource that a condition finds, or a new one where it finds none.
 
-    Raises `SeveralMatches`, `Invalid` for a body with the id of another resource, and what an update raises.
+    Raises `SeveralMatches`, `Invalid` for a body with the id of another resource, and what an update raises;
+    `PreconditionFailed` also where a version is expected and there is nothing.
     """
     resources.require_kept(resource)
     match = resources.only_match(writer, actor, str(resource["resourceType"]), condition)
     target = targeted(resource, match)
     if "id" not in target:
+        require_version(f"The {resource['resourceType']} that the condition finds", None, expected)
         return resources.create(writer, actor, target, referential_integrity=referential_integrity)
     return resources.update(writer, actor, target, expected=expected, referential_integrity=referential_integrity)
 

@@ -219,3 +219,48 @@ def test_the_servers_own_definitions_are_read_where_its_resources_are(client: An
         definition = client.get(f"/fhir/StructureDefinition/{name}")
         assert definition.json()["url"] == profile
     client.refusal(client.get("/fhir/StructureDefinition/none"), 404)
+
+
+def test_a_change_is_made_only_where_something_or_nothing_is_there(client: Any) -> None:
+    """RFC 9110 §13.1.1 and §13.1.2: `*` stands for any present version, in If-None-Match for none."""
+    path, body = "/fhir/Patient/star-1", client.patient(id="star-1")
+    client.refusal(client.send_fhir("PUT", path, body, if_match="*"), 412)
+    assert client.send_fhir("PUT", path, body, if_none_match="*").status_code == 201
+    refused = client.refusal(client.send_fhir("PUT", path, {**body, "gender": "male"}, if_none_match="*"), 412)
+    assert "created only" in refused["details"]["text"]
+    assert "gender" not in client.get(path).json()
+    assert client.send_fhir("PUT", path, {**body, "gender": "male"}, if_match="*").status_code == 200
+    for headers in ({"if_none_match": 'W/"2"'}, {"if_none_match": "*", "if_match": "*"}):
+        client.refusal(client.send_fhir("PUT", path, body, **headers), 400)
+    assert client.delete(path, headers={"if-match": "*"}).status_code == 204
+    client.refusal(client.send_fhir("PUT", path, body, if_match="*"), 412)
+    assert client.send_fhir("PUT", path, body, if_none_match="*").status_code == 201
+
+
+def test_a_version_that_is_expected_where_nothing_is_found_refuses_the_change(client: Any) -> None:
+    where = "Patient?identifier=https://clinic.example/none|0"
+    body = client.patient()
+    client.refusal(client.send_fhir("PUT", f"/fhir/{where}", body, if_match='W/"3"'), 412)
+    entry = {"resource": body, "request": {"method": "PUT", "url": where, "ifMatch": 'W/"3"'}}
+    for kind in ("batch", "transaction"):
+        answer = client.send_fhir("POST", "/fhir", {"resourceType": "Bundle", "type": kind, "entry": [entry]})
+        if kind == "transaction":
+            client.refusal(answer, 412)
+        else:
+            assert answer.json()["entry"][0]["response"]["status"].startswith("412")
+        assert "None" not in answer.text
+
+
+def test_head_and_not_modified_say_the_version_without_a_body(client: Any) -> None:
+    path = f"/fhir/{client.new_patient()}"
+    whole = client.get(path)
+    head = client.head(path)
+    assert (head.status_code, head.content, head.headers["etag"]) == (200, b"", 'W/"1"')
+    assert head.headers["last-modified"] == whole.headers["last-modified"]
+    for call in (client.get, client.head):
+        known = call(path, headers={"if-none-match": 'W/"1"'})
+        assert (known.status_code, known.content, known.headers["etag"]) == (304, b"", 'W/"1"')
+    client.send_fhir("PUT", path, {**whole.json(), "gender": "male"})
+    old = client.get(f"{path}/_history/1", headers={"if-none-match": 'W/"1"'})
+    assert (old.status_code, old.headers["etag"]) == (304, 'W/"1"')
+    client.refusal(client.get(f"{path}/_history/3", headers={"if-none-match": 'W/"3"'}), 404)

@@ -13,6 +13,7 @@ from service.errors import Issue, Malformed, NotFound
 from service.fhir.definitions import SERVED_TYPES
 from service.fhir.given import as_malformed
 from service.fhir.subset import View, view_in
+from service.storage.preconditions import ABSENT, PRESENT
 from service.web.fhir.negotiation import answer_type
 
 BASE = "/fhir"
@@ -160,10 +161,20 @@ def preferences_of(request: Request) -> Preferences:
 
 
 def expected_version(request: Request) -> int | None:
-    """The version named by If-Match, or None without one; raises `Malformed`."""
-    written = request.headers.get("if-match")
+    """The version named by If-Match, or None without one; what `*` expects is `PRESENT` or `ABSENT`.
+
+    Raises `Malformed`.
+    """
+    written, known = request.headers.get("if-match"), request.headers.get("if-none-match")
+    if known is not None:
+        if known.strip() != "*" or written is not None:
+            message, expected = "A change is not made on what a reader knows already.", "If-Match, or If-None-Match: *"
+            raise Malformed(Issue("invalid", message, "http.If-None-Match", known, expected=expected))
+        return ABSENT
     if written is None:
         return None
+    if written.strip() == "*":
+        return PRESENT
     tag = _VERSION_TAG.fullmatch(written.strip())
     if tag is None:
         raise Malformed(Issue("invalid", "If-Match names no version.", "http.If-Match", written, expected='W/"3"'))

@@ -23,6 +23,7 @@ _LENIENT = Parameter(
 _IF_NONE_MATCH = Parameter("If-None-Match", "header", "The version that is known already.", 'W/"2"')
 _IF_MODIFIED_SINCE = Parameter("If-Modified-Since", "header", "Since when the resource is known.")
 _IF_MATCH = Parameter("If-Match", "header", "The version that is to be changed; refused if it is another.", 'W/"2"')
+_IF_ABSENT = Parameter("If-None-Match", "header", "`*`: only where nothing is there under this id.", "*")
 _IF_NONE_EXIST = Parameter(
     "If-None-Exist",
     "header",
@@ -128,7 +129,7 @@ def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
             "Store the next version of a resource, or the first under this id.",
             {200: "Updated; a body that says nothing new makes no new version.", 201: "Created under this id."},
             takes="resource",
-            parameters=(_IF_MATCH, _PREFER),
+            parameters=(_IF_MATCH, _IF_ABSENT, _PREFER),
         ),
         Interaction(
             "delete",
