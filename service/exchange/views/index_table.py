@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from decimal import Decimal
+from itertools import islice
 from typing import Any
 
 from service.exchange.views.column import Place, TableColumn, reference_column, value_column
@@ -16,8 +17,10 @@ from service.fhir.canonical import UCUM
 from service.fhir.observation import OBSERVATION_CODE, SITE_SYSTEM
 from service.fhir.text import Json
 
-BATCH = 20_000
-"""Rows that are held in memory."""
+BATCH = 1_000
+"""Rows that are asked of the database at once: few enough to stay in the processor's cache."""
+_GROUP = 20
+"""Batches in a group of rows of the file; so much is held in memory."""
 _CODED = f"code.coding.first().system = '{OBSERVATION_CODE}'"
 _DAY = "effective.ofType(dateTime).where(hasValue()).substring(0, 10)"
 _COLUMNS = ("patient", "visit", "code", "site", "day", "status", "value", "unit")
@@ -64,13 +67,18 @@ def parquet_of_index(
     arrow, writer_of = arrow_modules()
     schema, parts = schema_of(arrow, values_table().columns), Parts()
     with writer_of(parts, schema, compression="zstd") as writer:
-        for batch in batches:
-            columns = dict(zip(_COLUMNS, zip(*batch, strict=True), strict=True))
-            seen(columns["patient"])
-            arrays = [_array(arrow, name, columns[name], schema.field(name).type) for name in _COLUMNS]
-            writer.write_batch(arrow.RecordBatch.from_arrays(arrays, schema=schema))
+        following = iter(batches)
+        while group := [_record(arrow, schema, batch, seen) for batch in islice(following, _GROUP)]:
+            writer.write_table(arrow.Table.from_batches(group))
             yield parts.taken()
     yield parts.taken()
+
+
+def _record(arrow: Any, schema: Any, batch: Sequence[tuple[Any, ...]], seen: Callable[[Iterable[str]], object]) -> Any:
+    columns = dict(zip(_COLUMNS, zip(*batch, strict=True), strict=True))
+    seen(columns["patient"])
+    arrays = [_array(arrow, name, columns[name], schema.field(name).type) for name in _COLUMNS]
+    return arrow.RecordBatch.from_arrays(arrays, schema=schema)
 
 
 def _array(arrow: Any, name: str, values: Sequence[Any], kind: Any) -> Any:
