@@ -253,9 +253,9 @@ def check_visit(measurements: Sequence[Measurement]) -> list[tuple[Measurement, 
 
 
 _MIXED_UNITS = {
-    Decimal("2.2"): "pounds and kilograms",
-    Decimal("9.8"): "newtons and kilograms",
-    Decimal(10): "a slipped decimal",
+    Decimal("2.2"): "between pounds and kilograms",
+    Decimal("9.8"): "between newtons and kilograms",
+    Decimal(10): "where a decimal slipped",
 }
 
 
@@ -273,14 +273,14 @@ def check_against_last(measurement: Measurement, last: Measurement | None) -> li
     if not here or not there:
         return []
     ratio = max(here, there) / min(here, there)
-    for factor, meaning in _MIXED_UNITS.items():
-        if abs(ratio - factor) <= factor * Decimal("0.03"):
-            message = (
-                f"The {measurement.site.name} now reads {now.number} {now.unit} and last read "
-                f"{before.number} {before.unit}: a ratio near {factor}, as between {meaning}."
-            )
-            return [question(UNIT_RATIO, message, "value", str(now.number), "the value and unit as read")]
-    return []
+    nearest = min(_MIXED_UNITS, key=lambda factor: abs(ratio - factor))
+    if abs(ratio - nearest) > nearest * Decimal("0.03"):
+        return []
+    message = (
+        f"The {measurement.site.name} now reads {now.number} {now.unit} and last read "
+        f"{before.number} {before.unit}: a ratio near {nearest}, as {_MIXED_UNITS[nearest]}."
+    )
+    return [question(UNIT_RATIO, message, "value", str(now.number), "the value and unit as read")]
 
 
 def confirmed(measurement: Measurement, findings: Iterable[Finding], reason: str) -> Measurement:

@@ -6,6 +6,7 @@ import pytest
 
 from service.domain.metrics import METRICS
 
+from . import refusals
 from .situations import FOLDER, SITUATIONS, told
 
 
@@ -23,3 +24,7 @@ def test_nearly_every_metric_is_told() -> None:
     named = {metric for _, _, names in SITUATIONS.values() for metric in names}
     assert set(METRICS) - named == {"total-passive-motion", "percent-of-reference", "grip-best", "grip-variation",
                                     "pinch-best"}  # fmt: skip
+
+
+def test_what_is_refused_or_asked_is_said_as_it_was_read_and_kept() -> None:
+    assert refusals.told() == refusals.FILE.read_text(encoding="utf-8")

@@ -114,10 +114,11 @@ def _end(end: tuple[str, Decimal]) -> tuple[Mapping[str, str], Value]:
 def _no_such_motion(site: Site, motion: str) -> Issue:
     joint = site.part.joint
     able = [e for d in directions(joint) for e in d.ends] + [o for arc in ARCS[joint] for o in arc.orders]
-    return Issue(
-        "value", f"The {site.name} has no motion called '{motion}'.", "motion", motion, "motion-of-joint",
-        "one of " + ", ".join(able),
-    )  # fmt: skip
+    expected = "one of " + ", ".join(able)
+    if not motion:
+        return Issue("required", "It must be stated which end or arc was measured.", "motion", "", "motion-of-joint", expected)
+    message = f"The {site.name} has no motion called '{motion}'."
+    return Issue("value", message, "motion", motion, "motion-of-joint", expected)
 
 
 def position(measurement: Measurement) -> tuple[str, Decimal] | None:
@@ -155,7 +156,8 @@ def _conflict(
     assert before is not None  # noqa: S101 - only readings with a position are kept
     site, value = reading.site, str(reading.number)
     if name == found[0] and before[1] * found[1] < 0:
-        message = f"{earlier.axes['motion']} and {reading.axes['motion']} of the {site.name} cannot both be above 0."
+        both = f"{earlier.axes['motion']} and {reading.axes['motion']}".replace("-", " ").capitalize()
+        message = f"{both} of the {site.name} cannot both be above 0."
         yield (
             reading,
             Finding("refuse", Issue("value", message, "value", value, "one-end", "at least one of them 0")),
