@@ -47,6 +47,10 @@ def test_the_worklist_says_what_is_there_and_who_decides(record: tuple[str, str]
     found: dict[str, Any] = json.loads(run("billing", "worklist", "--json", "--database", url).output)
     assert [each["id"] for each in found["episodes"]] == [ident]
     assert "no episode to bill" in run("billing", "worklist", "--state", "void", "--database", url).output
+    for since, count in (("2026-03-01", 1), ("2026-03-02", 0)):
+        shown = run("billing", "worklist", "--since", since, "--json", "--database", url).output
+        assert len(json.loads(shown)["episodes"]) == count
+    assert run("billing", "worklist", "--since", "March", "--database", url).exit_code == 1
     refused = run("billing", "worklist", "--state", "lost", "--database", url)
     assert (refused.exit_code, "known-answer" in refused.output or "lost" in refused.output) == (1, True)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import typer
 from service import settings
 from service.commands.console import AsJson, Database, opened, out, print_json, told
 from service.domain.actor import LOCAL
+from service.errors import Invalid, Issue
 from service.printing import print_worklist
 from service.usecases.audit import attended
 
@@ -18,6 +20,7 @@ def worklist(
     state: Annotated[
         str, typer.Option(help="Only those ready, lacking, confirmed, returned, needs-review or void.")
     ] = "",
+    since: Annotated[str, typer.Option(help="Only those decided on since this day, as 2026-03-02.")] = "",
     as_json: AsJson = False,
     database: Database = "",
 ) -> None:
@@ -28,8 +31,15 @@ def worklist(
 
     with told(), opened(database) as records, attended(records, LOCAL), records.read() as reader:
         clinic = billing_of(settings.load().billing_rules, settings.load().billing_codes)
-        found = [brief(case) for case in episodes(reader, LOCAL, clinic, state=state)]
+        found = [brief(case) for case in episodes(reader, LOCAL, clinic, state=state, since=_day(since))]
         print_json({"episodes": found}) if as_json else print_worklist(out, found)
+
+
+def _day(written: str) -> date | None:
+    try:
+        return date.fromisoformat(written) if written else None
+    except ValueError:
+        raise Invalid(Issue("value", "That is no day.", "--since", written, "day", "as 2026-03-02")) from None
 
 
 def export(

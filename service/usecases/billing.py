@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 from service.domain.actor import Actor
 from service.domain.billing.confirmation import (
@@ -49,29 +49,35 @@ class Wish:
     included_in: str = ""
 
 
-def worklist(reader: Reader, actor: Actor, billing: Billing, *, state: str = "", patient: str = "") -> list[Case]:
-    """Episodes with anything to bill, of one patient (by id) or of all; those in one state. Raises `Invalid`."""
+def worklist(
+    reader: Reader, actor: Actor, billing: Billing, *, state: str = "", patient: str = "", since: date | None = None
+) -> list[Case]:
+    """Episodes with anything to bill: of one patient (by id) or of all, in one state, decided on since a day.
+
+    Raises `Invalid` for a state there is not.
+    """
     with enter_operation(actor, "billing", patient) as door:
         unknown = choice("state", state, STATES) if state else []
         if unknown:
             raise Invalid(*unknown)
-        patients = [patient] if patient else list(dict.fromkeys(_with_plans(reader)))
+        patients = [patient] if patient else list(dict.fromkeys(_with_plans(reader, since)))
         found: list[Case] = []
         for ident in patients:
             door.about(ident)
             found += [case for case in cases_of(reader, billing, ident) if case.is_for_billing]
-        return [case for case in found if not state or case.state == state]
+        recent = [case for case in found if since is None or case.dossier.told.episode.decided >= since]
+        return [case for case in recent if not state or case.state == state]
 
 
-def _with_plans(reader: Reader) -> Iterator[str]:
-    for stored in every(reader, "ServiceRequest"):
+def _with_plans(reader: Reader, since: date | None) -> Iterator[str]:
+    for stored in every(reader, "ServiceRequest", *([("authored", f"ge{since.isoformat()}")] if since else ())):
         if stored.patient and claimed(stored.resource):
             yield stored.patient
 
 
-def every(reader: Reader, kind: str) -> Iterator[Stored]:
-    """Every present resource of a type, page by page."""
-    pairs = [("_count", "1000")]
+def every(reader: Reader, kind: str, *asked: tuple[str, str]) -> Iterator[Stored]:
+    """Every present resource of a type that a search finds, page by page."""
+    pairs = [("_count", "1000"), *asked]
     page = reader.search(parse(kind, pairs))
     yield from page.matches
     while page.next:

@@ -5,6 +5,7 @@ No answer here holds a measurement, an angle, a finding or a clinician's own wor
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query, Request, Response
@@ -65,12 +66,13 @@ def _reading(router: APIRouter, desk: Desk) -> None:
         request: Request,
         state: Annotated[str, Query(description=f"One of {', '.join(STATES)}.")] = "",
         patient: Annotated[str, Query(description="The patient's id; without it, every patient's.")] = "",
+        since: Annotated[date | None, Query(description="Only those decided on since this day.")] = None,
     ) -> Response:
         """Each with what it lacks, the rules that apply and why, and the version to decide on."""
         ident = checked_id(patient.removeprefix("Patient/")) if patient else ""
 
         def look(reader: Reader, actor: Actor) -> Any:
-            found = billing.worklist(reader, actor, desk.billing, state=state, patient=ident)
+            found = billing.worklist(reader, actor, desk.billing, state=state, patient=ident, since=since)
             return {"episodes": [brief(case) for case in found], "states": STATES, "note": DECIDES}
 
         return await desk.show(request, look)

@@ -49,5 +49,5 @@ class Desk:
 
 def form_asked(request: Request) -> Form:
     form, rest = form_of(request, pairs_of(request.scope["query_string"]))
-    refuse_unknown([pair for pair in rest if pair[0] not in ("patient", "state")], preferences_of(request))
+    refuse_unknown([pair for pair in rest if pair[0] not in ("patient", "state", "since")], preferences_of(request))
     return replace(form, content_type=PLAIN_JSON)

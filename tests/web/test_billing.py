@@ -464,3 +464,4 @@ def test_what_is_not_there(client: RecordClient) -> None:
     client.refusal(client.get(f"{BASE}/nothing"), 404)
     client.refusal(client.get(f"{BASE}?state=lost"), 422)
     client.refusal(client.get(f"{BASE}?colour=blue"), 400)
+    assert client.get(f"{BASE}?since=2999-01-01").json()["episodes"] == []
