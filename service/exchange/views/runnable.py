@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import Any, cast
 
 from service.exchange.views.parquet import Typed
+from service.exchange.views.shipped import tables
 from service.exchange.views.table import Table
 from service.fhir.text import Json
 
@@ -28,13 +29,20 @@ class Runnable:
     @classmethod
     def of(cls, view: Table | Json) -> Runnable:
         """The view of a shipped table, or of a ViewDefinition. Raises `Invalid` with what is wrong in it, and where."""
-        if isinstance(view, Table):
-            return cls(view.name, view.resource, view.columns, view.rows, view.narrowing)
+        table = view if isinstance(view, Table) else _shipped(view)
+        if table:
+            return cls(table.name, table.resource, table.columns, table.rows, table.narrowing)
         from service.exchange.views.definition import read_view
         from service.exchange.views.runner import rows
 
-        read = read_view(view)
+        read = read_view(cast(Json, view))
         return cls(read.name, read.resource, read.columns, partial(rows, read))
+
+
+def _shipped(definition: Json) -> Table | None:
+    """The shipped table whose ViewDefinition this is, to the letter."""
+    table = tables().get(str(definition.get("id", "")))
+    return table if table and table.definition() == definition else None
 
 
 def rows_of(view: Table | Json, resources: Iterable[Json]) -> Iterator[dict[str, Any]]:

@@ -10,7 +10,8 @@ from service.domain.actor import LOCAL
 from service.domain.kinds import KINDS
 from service.errors import NotFound
 from service.exchange.scenario import SHOWN, load
-from service.exchange.views.definition import read_view
+from service.exchange.views.definition import Column, read_view
+from service.exchange.views.runnable import Runnable
 from service.exchange.views.runner import rows
 from service.exchange.views.shipped import find_table, tables
 from service.fhir import text
@@ -151,3 +152,11 @@ def test_a_table_is_found_by_name_and_by_address():
     assert find_table("grip-strength") is find_table(table.url) is find_table("ViewDefinition/grip-strength") is table
     with pytest.raises(NotFound):
         find_table("grip")
+
+
+def test_a_shipped_definition_is_read_directly_and_a_changed_one_is_not():
+    table = tables()["grip-strength"]
+    definition = table.definition()
+    assert Runnable.of(definition).columns == table.columns == Runnable.of(table).columns
+    changed = {**definition, "where": []}
+    assert [type(column) for column in Runnable.of(changed).columns[:1]] == [Column]
