@@ -62,6 +62,19 @@ STATED: dict[str, Json] = {
         Goal("make a fist", "patient", "flexion-active-free", site("right", "ring-pip"), Quantity(Decimal(90), "deg")),
         PATIENT,
     ),
+    "Goal-goal-on-a-metric": to_goal(
+        Goal(
+            "two thirds of a whole arc of the wrist",
+            "clinician",
+            "",
+            site("right", "wrist"),
+            Quantity(Decimal(100), "deg"),
+            due=date(2026, 4, 27),
+            metric="limb-arc",
+            conditions={"arc": "flexion-extension", "mode": "active"},
+        ),
+        PATIENT,
+    ),
     "Media-picture": to_media(
         Picture(
             "photo",

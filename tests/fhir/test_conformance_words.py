@@ -88,6 +88,8 @@ def course() -> Iterator[Json]:
     yield to_flag(Precaution("no grip", "A. Example", DAY, (hand,), DAY, *named, "A. Example"), WHO)
     flexion = "flexion-active-free"
     yield to_goal(Goal("bend", "patient", flexion, pip, Quantity(Decimal(90), "deg"), activity="cook"), WHO)
+    arc = {"metric": "limb-arc", "conditions": {"arc": "flexion-extension"}}
+    yield to_goal(Goal("turn", "patient", "", site("right", "wrist"), Quantity(Decimal(90), "deg"), **arc), WHO)
 
 
 def trail() -> Iterator[Json]:
