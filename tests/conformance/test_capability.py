@@ -330,6 +330,13 @@ def stats(client: httpx.Client, path: str) -> None:
         assert component["valueQuantity"]["value"] == 0
 
 
+def affected(client: httpx.Client, path: str) -> None:
+    answer = client.get(f"{path}/$affected")
+    assert answer.status_code == 200, answer.text
+    assert answer.json()["parameter"][0]["name"] == "of"
+    assert path.partition("/fhir/")[2] in answer.json()["parameter"][0]["valueReference"]["reference"]
+
+
 def expand(client: httpx.Client, path: str) -> None:
     expansion = client.get("/fhir/ValueSet/side/$expand").json()["expansion"]
     assert [each["code"] for each in expansion["contains"]] == ["left", "right"]
@@ -353,7 +360,7 @@ def translate(client: httpx.Client, path: str) -> None:
 
 
 OPERATIONS: dict[str, Callable[[httpx.Client, str], None]] = {
-    "everything": everything, "derive": derive, "lastn": lastn, "stats": stats, "validate": validate,
+    "everything": everything, "derive": derive, "affected": affected, "lastn": lastn, "stats": stats, "validate": validate,
     "expand": expand, "validate-code": validate_code, "lookup": lookup, "translate": translate,
 }  # fmt: skip
 
