@@ -193,3 +193,42 @@ def test_the_rate_of_a_clinic_is_converted_and_another_dimension_is_none(course)
     assert worthwhile_of(course([1])) == WORTHWHILE["joint-motion"]
     own = {"flexion-position": Rate(Decimal(2), "deg", "the clinic")}
     assert worthwhile_of(course([1]), {**WORTHWHILE, **own}).amount == 2
+
+
+# Where a rule begins and ends.
+
+
+def test_an_interval_that_touches_the_worthwhile_rate_is_no_plateau(course) -> None:
+    line = course(wobble([60] * 20))
+    widest = max(abs(end) for end in (trend_of(line).allowed.low, trend_of(line).allowed.high))
+    assert standing_of(line, Rate(widest, "deg", "invented")).answer == "cannot-be-told"
+    assert standing_of(line, Rate(widest + Decimal("0.0001"), "deg", "invented")).answer == "plateau"
+
+
+@pytest.mark.parametrize(("last", "answer"), [("75.1", "at-ceiling"), ("75.0", "gaining")])
+def test_within_one_standard_error_of_a_ceiling_is_at_it(course, last, answer) -> None:
+    """The largest SEM published is 4.9: 75.1 of 80 is within it, 75.0 is not."""
+    rising = wobble([30 + 4 * n for n in range(10)])
+    assert standing_of(course([*rising, last]), RATE, [PASSIVE]).answer == answer
+
+
+def test_the_projected_days_hold_the_error_of_the_value_now_and_of_the_rate(course) -> None:
+    line, standing = gaining(course)
+    trend = standing.trend
+    goal = trend.now + 10
+    error = 1.959964 * float(trend.spread) / trend.visits**0.5
+    found = projection_of(line, standing, goal)
+    last = line.points[-1].when
+    minute = timedelta(minutes=1)
+    assert abs(found.earliest - last - timedelta(weeks=(10 - error) / float(trend.allowed.high))) < minute
+    assert abs(found.latest - last - timedelta(weeks=(10 + error) / float(trend.allowed.low))) < minute
+
+
+def test_half_as_long_again_as_was_observed_is_too_far(course) -> None:
+    line, standing = gaining(course)
+    trend = standing.trend
+    error = 1.959964 * float(trend.spread) / trend.visits**0.5
+    reach = float(trend.allowed.high) * trend.days / 7
+    assert projection_of(line, standing, trend.now + Decimal(round(1.5 * reach + error))).rule == "too-far"
+    near = projection_of(line, standing, trend.now + Decimal(round(0.9 * reach)))
+    assert not isinstance(near, Missing)
