@@ -17,6 +17,7 @@ from service.domain.terms import Term
 from service.errors import Invalid, Issue
 from service.fhir.billing_names import DELIVERY_PROFILE, SIGNED, STATED, STATEMENT_PROFILE, STATEMENT_SYSTEM
 from service.fhir.observation import concept
+from service.fhir.orthosis.episode import key_of
 from service.fhir.orthosis.names import coded, nested, person, simple, value_of
 from service.fhir.reading import code_in
 from service.fhir.text import Json
@@ -64,7 +65,8 @@ def to_supply_delivery(episode: Episode, given: Delivery) -> Json:
 
 
 def from_supply_delivery(resource: Json) -> Delivery:
-    """The handing over that a SupplyDelivery states. Raises `Invalid`."""
+    """The handing over that a SupplyDelivery states. Raises `Invalid`, also for one that names no episode."""
+    key_of(resource)
     receiver = value_of(resource, "delivery-receiver") or {}
     supplier = resource.get("supplier") or {}
     quantity = ((resource.get("suppliedItem") or {}).get("quantity") or {}).get("value", 1)

@@ -139,6 +139,7 @@ def test_a_statement_comes_back(given: Statement) -> None:
     [
         ({"occurrenceDateTime": "2026"}, from_supply_delivery),
         ({"occurrenceDateTime": None}, from_supply_delivery),
+        ({"identifier": []}, from_supply_delivery),
         ({"activity": {"text": "hearsay"}}, from_provenance),
         ({"occurredDateTime": "March"}, from_provenance),
     ],
