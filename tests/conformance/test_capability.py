@@ -360,8 +360,8 @@ def translate(client: httpx.Client, path: str) -> None:
 
 
 OPERATIONS: dict[str, Callable[[httpx.Client, str], None]] = {
-    "everything": everything, "derive": derive, "affected": affected, "lastn": lastn, "stats": stats, "validate": validate,
-    "expand": expand, "validate-code": validate_code, "lookup": lookup, "translate": translate,
+    "everything": everything, "derive": derive, "affected": affected, "lastn": lastn, "stats": stats,
+    "validate": validate, "expand": expand, "validate-code": validate_code, "lookup": lookup, "translate": translate,
 }  # fmt: skip
 
 

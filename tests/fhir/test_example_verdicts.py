@@ -55,7 +55,8 @@ def test_nobody_outside_complains_of_the_good(name: str) -> None:
 @pytest.mark.parametrize("name", PROFILES)
 def test_the_bad_are_what_their_fault_makes_of_the_good_and_say_so(name: str) -> None:
     bad = BAD_EXAMPLES[name]
-    assert as_written(parse(file_of(name, bad).read_bytes())) == as_written(bad)
+    again = "the good example has changed: python -m tests.fhir.example_faults"
+    assert as_written(parse(file_of(name, bad).read_bytes())) == as_written(bad), again
     why, _ = fault_of(name, GOOD_EXAMPLES[name])
     assert re.sub("<[^>]*>", "", bad["text"]["div"]) == f"Wrong on purpose: {why}"
 
