@@ -77,7 +77,7 @@ def test_a_view_of_ones_own_and_one_patient(clinic: str, tmp_path: Path) -> None
 
 
 def test_resources_of_files_need_no_record(tmp_path: Path) -> None:
-    resource = text.parse(Path("examples/resources/Observation-grip-strength.json").read_bytes())
+    resource = text.parse(Path("examples/resources/good/Observation-grip-strength.json").read_bytes())
     (tmp_path / "a.ndjson").write_bytes(text.dump(resource) + b"\n\n" + text.dump(resource) + b"\n")
     shown = run("view", "grip-strength", "--resources", tmp_path / "a.ndjson", "--format", "csv")
     assert shown.exit_code == 0, shown.output
@@ -124,3 +124,32 @@ def test_the_codebook_explains_every_column(tmp_path: Path) -> None:
             column.name for column in tables()["metrics"].columns
         ]
     assert "grip-strength: Force" in run("views").output
+
+
+@pytest.mark.filterwarnings("ignore:fetch_arrow_table:DeprecationWarning")
+def test_trends_across_patients(clinic: str, tmp_path: Path) -> None:
+    """From the record to slopes, in two commands; the same again gives the same bytes."""
+    assert run("view", "joint-motion", "--out", tmp_path / "motion.parquet", "--database", clinic).exit_code == 0
+    for name in ("a.csv", "b.csv", "c.parquet"):
+        shown = run("population", tmp_path / "motion.parquet", "--out", tmp_path / name)
+        assert shown.exit_code == 0, shown.output
+    assert (tmp_path / "a.csv").read_bytes() == (tmp_path / "b.csv").read_bytes()
+    with (tmp_path / "a.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    told = json.loads(shown.output)
+    assert told["digits"] == len(rows) > told["patients"] > 1
+    assert told["note"].startswith("Observational")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["examples/clinic.json"], "no Parquet file"),
+        (["none.parquet"], "There is no such file"),
+        (["none.parquet", "--engine", "abacus"], "There is no such engine"),
+    ],
+)
+def test_what_cannot_be_computed_is_told(words: list[str], said: str) -> None:
+    refused = run("population", *words)
+    assert refused.exit_code == 1
+    assert said in " ".join(refused.output.split())
