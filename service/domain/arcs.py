@@ -146,7 +146,7 @@ CONVENTIONS: dict[str, Term] = terms(
 )
 
 _NUMBER = r"[+−-]?\d+(?:[.,]\d+)?"
-_TWO = re.compile(rf"\s*({_NUMBER})\s*(?:/|to|;|\s)\s*({_NUMBER})\s*")
+_TWO = re.compile(rf"\s*({_NUMBER})(?:\s*(?:/|to|;)\s*|\s+)({_NUMBER})\s*")
 _THREE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*[-–/]\s*(\d+(?:[.,]\d+)?)\s*[-–/]\s*(\d+(?:[.,]\d+)?)\s*")
 
 
