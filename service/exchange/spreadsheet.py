@@ -41,11 +41,13 @@ class Table:
 
 def read_table(path: Path, *, encoding: str = "", delimiter: str = "", sheet: str = "") -> Table:
     """The table in a CSV or XLSX file. Raises `UnsupportedFormat` for another, `Malformed` for one that is broken."""
-    from service.exchange import csv_file, xlsx_file  # one kind of file does not need the other's libraries
-
     if path.suffix.lower() == ".csv":
+        from service.exchange import csv_file
+
         return _table(csv_file.lines(path, encoding, delimiter), "line", whole=True)
     if path.suffix.lower() == ".xlsx":
+        from service.exchange import xlsx_file  # its library takes longer to load than most tables to read
+
         return _table(xlsx_file.lines(path, sheet), "row", whole=False)
     message = f"{path.name} is not a kind of file that is read here."
     raise UnsupportedFormat(

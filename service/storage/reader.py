@@ -126,10 +126,7 @@ class Reader:
         return {(row.type, row.id) for row in self._present_rows("type, id", keys)}
 
     def _present_rows(self, columns: str, keys: Collection[tuple[str, str]]) -> Iterator[Any]:
-        """Rows of `resource`, asked by type: for pairs of type and id SQLite would read the whole table.
-
-        Nothing is flushed before: these rows never wait to be inserted.
-        """
+        """Rows of `resource`, asked by type: for pairs of type and id SQLite would read the whole table."""
         for kind, pairs in groupby(sorted(keys), key=itemgetter(0)):
             idents = [ident for _, ident in pairs]
             for start in range(0, len(idents), _CHUNK):

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import Connection, Table
+from sqlalchemy import Connection
 
 from service.domain.actor import Actor
 from service.errors import Conflict, Duplicate, Gone, Issue, NotFound
@@ -24,9 +24,9 @@ from service.storage.holders import holders_of, keep_holders
 from service.storage.index_rows import general, narrow
 from service.storage.inserts import insert
 from service.storage.keeping import is_erased, is_held
+from service.storage.pending import Pending
 from service.storage.preconditions import checked_id, kind_of, require_version
-from service.storage.reader import Reader
-from service.storage.sql import Sql, ask, ask_first, both, one_of, tell
+from service.storage.sql import Sql, ask_first, tell
 from service.storage.stored import Stored
 from service.storage.tables import observation, resource, resource_version, search_index, txn
 from service.storage.versions import same, stamp, without_stamp
@@ -38,10 +38,9 @@ _NEWEST = Sql(
 _NEXT = (
     "UPDATE resource SET patient = ?, version = ?, txn = ?, updated = ?, method = ?, deleted = ?, body = ? WHERE pk = ?"
 )
-_CHUNK = 500
 
 
-class Writer(Reader):
+class Writer(Pending):
     """Reads and changes. One at a time in all processes, so that the order of numbers is the order of commits."""
 
     def __init__(self, connection: Connection, actor: Actor) -> None:
@@ -49,14 +48,7 @@ class Writer(Reader):
         self._actor = actor
         self._number = self._at = self._next_pk = 0
         self._events: list[Event] = []
-        self._waiting: dict[Table, list[tuple[Any, ...]]] = {}
         self._made_up: set[str] = set()
-
-    def flush(self) -> None:
-        """Send the rows that wait to be inserted together; happens by itself before anything is asked."""
-        for table, rows in self._waiting.items():
-            insert(self._connection, table, rows)
-        self._waiting = {}
 
     def seal(self) -> None:
         """Write down what was changed, as the next events of the chain of changes: the last act before the commit."""
@@ -78,40 +70,6 @@ class Writer(Reader):
         ident = str(uuid4())
         self._made_up.add(ident)
         return ident
-
-    def of_patient(self, patient_id: str, kind: str) -> Iterator[Stored]:
-        self._send_resources()
-        return super().of_patient(patient_id, kind)
-
-    def patients_with(self, kinds: Sequence[str], patients: Sequence[str]) -> set[str]:
-        """Those of `patients` (ids) who have a present resource of one of these types."""
-        self._send_resources()
-        found: set[str] = set()
-        for start in range(0, len(patients), _CHUNK):
-            some = one_of("patient", patients[start : start + _CHUNK])
-            where = both([some, one_of("type", kinds), Sql("NOT deleted")])
-            query = f"SELECT DISTINCT patient FROM resource WHERE {where.text}"  # noqa: S608 - only marks for values
-            found |= {row.patient for row in ask(self._connection, Sql(query, where.values))}
-        return found
-
-    def _asked(self) -> Connection:
-        self.flush()
-        return self._connection
-
-    def _row(self, kind: str, ident: str) -> Any:
-        self._send_resources()
-        return super()._row(kind, ident)
-
-    def _present_rows(self, columns: str, keys: Collection[tuple[str, str]]) -> Iterator[Any]:
-        self._send_resources()
-        return super()._present_rows(columns, keys)
-
-    def _send_resources(self) -> None:
-        """Send the waiting rows of `resource`; what asks that table alone need not wait for the index."""
-        insert(self._connection, resource, self._waiting.pop(resource, ()))
-
-    def _later(self, table: Table, rows: Iterable[tuple[Any, ...]]) -> None:
-        self._waiting.setdefault(table, []).extend(rows)
 
     def create(self, document: text.Json, *, id: str | None = None) -> Stored:  # noqa: A002 - FHIR's word
         """Store a new resource under `id`, or an id of the store's own making; `document` keeps its own copy.
@@ -186,6 +144,7 @@ class Writer(Reader):
         """
         self._begin()
         self.flush()
+        self._forget()
         keep_holders(self._connection, erasure, holders_of(self._connection, plan))
         lost = erase(self._connection, plan, erasure)
         for kind, ident in {(kind, ident) for kind, ident, _ in plan.staying}:
@@ -209,6 +168,7 @@ class Writer(Reader):
                 self.flush()
         except BaseException:
             del self._events[before:]
+            self._forget()
             raise
         finally:
             self._waiting = {}
@@ -246,6 +206,7 @@ class Writer(Reader):
 
     def _insert(self, kind: str, ident: str, document: text.Json) -> Stored:
         self._begin()
+        self._note_new(kind, ident)
         pk, self._next_pk = self._next_pk, self._next_pk + 1
         stamped = stamp(document, ident, 1, moment(self._at))
         found = index(stamped)
@@ -259,6 +220,7 @@ class Writer(Reader):
 
     def _supersede(self, row: Any, patient: str, method: str, body: str) -> None:
         """Move the present version among the earlier ones and put the next in its place."""
+        self._forget()
         self._later(resource_version, [tuple(getattr(row, name) for name in _VERSION)])
         version = (patient, row.version + 1, self._number, self._at, method, method == "delete", body)
         tell(self._connection, Sql(_NEXT, (*version, row.pk)))
