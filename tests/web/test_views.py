@@ -135,7 +135,7 @@ def test_resources_sent_along_are_not_stored(client: RecordClient) -> None:
 
 
 def test_a_shipped_table_runs_by_reference(client: RecordClient) -> None:
-    with open("examples/resources/Observation-grip-strength.json", "rb") as file:
+    with open("examples/resources/good/Observation-grip-strength.json", "rb") as file:
         resource = json.load(file)
     reference = named("viewReference", valueReference={"reference": "ViewDefinition/grip-strength"})
     (row,) = lines(client.send_fhir("POST", RUN, parameters(reference, named("resource", resource=resource))))
