@@ -52,6 +52,8 @@ def _lost_and_stiff(visits: Visits) -> None:
 
 
 def _gaps_of_motion(visits: Visits) -> None:
+    for joint, how in (("mcp", "unknown"), ("pip", "alone"), ("dip", "alone")):
+        visits.joint(f"left-ring-{joint}", "0-0-80", together=how)
     visits.joint("right-index-pip", "0-20-90")
     visits.end("right-index-mcp", "flexion", "stopped-for-pain")
     visits.end("right-index-mcp", "extension-deficit", "0")
@@ -131,6 +133,8 @@ def _strength(visits: Visits) -> None:
     visits.grip("right", "12 13", 4, handle_position="1")
     visits.grip("right", "14 15", 4, handle_position="1", method="other")
     visits.grip("right", "14 15", 4, handle_position="2")
+    visits.grip("right", "12 13", 6, handle_position="1")
+    visits.grip("right", "14 15", 6, handle_position="3")
     visits.grip("right", "24 25", 5, protocol="static")
     visits.grip("right", "22 26", 5, protocol="rapid-exchange")
     visits.grip("left", "22 26", 5, protocol="rapid-exchange")
@@ -194,6 +198,34 @@ def _nerves(visits: Visits) -> None:
     visits.grip("left", "40 40 40")
     visits.say("hypersensitivity", "right-hand", "mild")
     visits.say("cold-intolerance", "right-hand", "severe")
+
+
+def _before_and_after(visits: Visits) -> None:
+    for treatment, marking, distance, grade in (("before", "3.61", "5", "3"), ("after", "2.83", "12", "4-minus")):
+        visits.touch("right-index-tip", marking, treatment=treatment)
+        for touch in ("static", "moving"):
+            visits.say(
+                "two-point-discrimination", "right-index-tip-radial", distance, "mm", touch=touch, treatment=treatment
+            )
+        for muscle, each in (("opponens-pollicis", grade), ("flexor-pollicis-longus", "3-minus")):
+            visits.say("muscle-strength", f"right-{muscle}", each, treatment=treatment)
+    visits.say("two-point-discrimination", "right-index-tip-radial", "9", "mm", touch="static", treatment="after")
+    visits.say("two-point-discrimination", "right-index-tip-radial", "5", "mm", touch="static", treatment="after")
+
+
+def _nerves_at_the_limits(visits: Visits) -> None:
+    for day, (distance, score) in enumerate(
+        (("5", "12"), ("10", "13"), ("15", "11"), ("one-point-only", "12")), start=1
+    ):
+        unit = "mm" if distance[0].isdigit() else ""
+        visits.say("two-point-discrimination", "right-index-tip-radial", distance, unit, day, touch="static")
+        visits.say("dexterity", "right-hand", score, "{score}", day, result="score", test="an invented test")
+        visits.say("dexterity", "right-hand", "4", "s", day, result="time", test="an invented test")
+        visits.say("shape-texture", "right-index", "6", "{score}", day)
+        visits.say("pain", "right-hand", "4", "{score}", day, pain_when="activity")
+    visits.grip("right", "30 30 30", 2)
+    visits.grip("left", "40 40 40", 2)
+    visits.grip("right", "10 10 10", 3)
 
 
 def _nerves_in_part(visits: Visits) -> None:
@@ -271,6 +303,8 @@ SITUATIONS: dict[str, tuple[Callable[[Visits], None], Parameters, tuple[str, ...
     "touch": (_touch, MARKED, _TOUCH),
     "nerves": (_nerves, MARKED, _NERVES),
     "nerves-in-part": (_nerves_in_part, MARKED, (*_NERVES, "touch-threshold-nerve", "sensory-grade")),
+    "nerves-at-the-limits": (_nerves_at_the_limits, MARKED, ("nerve-outcome",)),
+    "before-and-after-treatment": (_before_and_after, MARKED, (*_TOUCH, "motor-grade-nerve")),
     "nerves-tables-withheld": (_nerves, BARE, ("nerve-outcome", "sensory-grade")),
     "sizes-and-scores": (_sizes_and_scores, MARKED, _SIZES),
     "sizes-without-a-reference": (_sizes_and_scores, BARE, ("hand-volume-difference",)),
@@ -298,7 +332,12 @@ def _lines(result: Result) -> Iterator[str]:
     yield from (f"  note: {note}" for note in result.notes if note != metric.caveat)
     if result.source.text != metric.source.text:
         yield f"  source: {result.source.text}"
-    yield from (f"  part: {_head(part)}" for part in result.parts)
+    for part in result.parts:
+        yield f"  part: {_head(part)}"
+        if part.metric == result.metric:
+            yield "    " + "; ".join(
+                f"{name} {answer}" for name, answer in (*part.conditions.items(), *part.parameters.items())
+            )
 
 
 def _head(result: Result) -> str:

@@ -8,7 +8,7 @@ import pytest
 
 from service.domain.measurement import Quantity
 from service.domain.metric import Parameters
-from service.domain.metrics import METRICS, buck_gramcko_finger, buck_gramcko_thumb
+from service.domain.metrics import METRICS, buck_gramcko_finger, buck_gramcko_thumb, louisville_grade
 from service.domain.metrics.questionnaire_result import disability_score, wrist_score
 from service.domain.metrics.touch_threshold_category import SCHEMES
 from service.domain.norms import NORMS
@@ -54,6 +54,16 @@ def test_points_of_a_thumb_at_each_limit(name, amount, points) -> None:
 @pytest.mark.parametrize(("points", "grade"), GRADES.items())
 def test_grade_of_a_sum_of_points(points, grade) -> None:
     assert buck_gramcko_thumb.grade_of(points) == grade
+
+
+@pytest.mark.published(source="Lister et al., J Hand Surg Am 1977;2:441", status="from memory")
+@pytest.mark.parametrize(
+    ("distance", "deficit", "grade"),
+    [("0.9", "14", "excellent"), ("1", "0", "good"), ("0", "15", "good"), ("1.4", "29", "good"), ("1.5", "0", "fair"),
+     ("0", "30", "fair"), ("2.9", "49", "fair"), ("3", "0", "poor"), ("0", "50", "poor")],
+)  # fmt: skip
+def test_both_limits_of_a_grade_are_kept(distance, deficit, grade) -> None:
+    assert louisville_grade.grade(Decimal(distance), Decimal(deficit), Decimal(0)) == (grade, {})
 
 
 def test_scores_are_points() -> None:

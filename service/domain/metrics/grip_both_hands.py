@@ -29,7 +29,7 @@ def _sum(left: Sequence[Result], right: Sequence[Result]) -> Result:
     missing = next((n for n in numbers if isinstance(n, Missing)), None)
     value = missing or Quantity(sum((n.number for n in numbers if isinstance(n, Quantity)), Decimal(0)), "kgf")
     inputs = [m for part in parts for m in part.inputs]
-    return METRIC.result(Site("both", "hand"), value, inputs, left[0].conditions, at=left[0], parts=parts)
+    return METRIC.result(Site("both", "hand"), value, inputs, left[0].conditions, parts=parts)
 
 
 def _largest(bests: Sequence[Result]) -> Quantity | Missing:

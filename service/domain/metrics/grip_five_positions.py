@@ -38,7 +38,6 @@ def _curve(tests: Sequence[Result]) -> Result:
         value,
         [m for test in by_position for m in test.inputs],
         conditions,
-        at=first,
         parts=by_position,
         parameters={"sd": "sample"},
         notes=notes,

@@ -76,7 +76,7 @@ def compute(
     ratios = grip_ratio.compute(measurements, states, parameters)
     tested = [m for m in measurements if m.kind == "shape-texture"]
     return tuple(
-        _score(_visit(nerve, test, measurements, ratios), test, parameters)
+        _score(_visit(nerve, test, measurements, ratios), parameters)
         for test in tested
         for nerve, needs in NERVES.items()
         if test.site.key == needs.digit
@@ -170,12 +170,12 @@ def domains_of(parts: Mapping[str, Fraction]) -> dict[str, Fraction]:
     return {**means, "total": sum(means.values(), Fraction(0))}
 
 
-def _score(visit: _Visit, test: Measurement, parameters: Parameters) -> Result:
+def _score(visit: _Visit, parameters: Parameters) -> Result:
     site = Site(visit.side, visit.nerve)
     found = {name: look(visit) for name, look in _LOOKS.items()}
     used = [m for m in visit.readings if m.kind in _KINDS and KINDS[m.kind].ordinary(m)]
     closed = withheld(SOURCE, parameters)
-    parts = [] if closed else [_domain(site, test, domain, found, used) for domain in DOMAINS]
+    parts = [] if closed else [_domain(site, domain, found, used) for domain in DOMAINS]
     known = {name: part for name, part in found.items() if isinstance(part, Fraction)}
     value: Quantity | Missing
     if closed:
@@ -184,12 +184,10 @@ def _score(visit: _Visit, test: Measurement, parameters: Parameters) -> Result:
         value = Missing("parts-missing", f"Missing: {', '.join(_lacking(found, *found))}.")
     else:
         value = Quantity(rounded(domains_of(known)["total"]), "{score}")
-    return METRIC.result(site, value, used, {"domain": "total"}, at=test, parts=parts)
+    return METRIC.result(site, value, used, {"domain": "total"}, parts=parts)
 
 
-def _domain(
-    site: Site, test: Measurement, domain: str, found: Mapping[str, Part], used: Sequence[Measurement]
-) -> Result:
+def _domain(site: Site, domain: str, found: Mapping[str, Part], used: Sequence[Measurement]) -> Result:
     names = DOMAINS[domain]
     lacking = list(_lacking(found, *names))
     known = [part for name in names for part in [found[name]] if isinstance(part, Fraction)]
@@ -199,7 +197,7 @@ def _domain(
         else Quantity(rounded(sum(known, Fraction(0)) / len(names)), "{score}")
     )
     stated = {name: str(rounded(part)) for name in names for part in [found[name]] if isinstance(part, Fraction)}
-    return METRIC.result(site, value, used, {"domain": domain}, at=test, parameters=stated)
+    return METRIC.result(site, value, used, {"domain": domain}, parameters=stated)
 
 
 def _lacking(found: Mapping[str, Part], *names: str) -> Iterator[str]:

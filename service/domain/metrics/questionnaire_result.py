@@ -8,7 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from service.domain.anatomy import PartState
-from service.domain.field import UNKNOWN
+from service.domain.field import UNKNOWN, amount_of
 from service.domain.kinds import questionnaire_score
 from service.domain.measurement import ABSENT_REASONS, Absent, Measurement, Quantity
 from service.domain.metric import Metric, Missing, Parameters, Result, Source
@@ -56,15 +56,15 @@ def _result(reading: Measurement) -> Result:
 
 
 def _value(reading: Measurement, instrument: Instrument | None) -> tuple[Quantity | Missing, list[str]]:
-    if not isinstance(reading.value, Quantity):
-        why = ABSENT_REASONS[reading.value.reason] if isinstance(reading.value, Absent) else "it is not a number"
-        return Missing("value-absent", f"There is no score: {why}."), []
+    if isinstance(reading.value, Absent):
+        return Missing("value-absent", f"There is no score: {ABSENT_REASONS[reading.value.reason]}."), []
+    assert isinstance(reading.value, Quantity)  # noqa: S101 - a score is a number or missing
     answered = reading.answer("items_answered")
     if instrument is None:
         return reading.value, ["the questionnaire's rule on missing items is not known here"]
     if answered == UNKNOWN:
         return reading.value, ["how many items were answered was not recorded: whether the score stands is not known"]
-    missing = not_scorable(instrument, int(Decimal(answered.partition(" ")[0])))
+    missing = not_scorable(instrument, int(Decimal(amount_of(answered)[0])))
     return missing or reading.value, []
 
 
