@@ -33,6 +33,8 @@ from service.storage.stored import Stored
 from service.usecases.billing_clinic import Billing
 from service.usecases.people import born_on
 
+_NO_ORDER = 1_000_000
+"""A coverage without a place in the order of coverages comes after those that have one."""
 _READ = (*TYPES, "SupplyDelivery", "Provenance", "Condition", "Coverage", "Task")
 
 
@@ -181,7 +183,8 @@ class _Gathering:
         active = [each.resource for each in self.found["Coverage"] if each.resource.get("status") == "active"]
         keys = {tuple(ref.split("/", 1)) for each in active for ref in payer_references(each) if ref.count("/") == 1}
         known = {each.reference: each.resource for each in self.reader.several({(k[0], k[1]) for k in keys})}
-        return tuple(from_coverage(each, known) for each in active)
+        first = sorted(active, key=lambda each: int(each.get("order", _NO_ORDER)))
+        return tuple(from_coverage(each, known) for each in first)
 
     def _rounds(self, told: Told) -> tuple[Round, ...]:
         tasks = [each for each in self.found["Task"] if claims(each.resource, CONFIRMATION_PROFILE)]

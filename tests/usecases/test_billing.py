@@ -169,6 +169,16 @@ def test_another_coverage_later_on_needs_review(records: Records) -> None:
         assert "the coverage in force on that day" in [change.what for change in case.changed]
 
 
+def test_of_several_coverages_the_first_in_their_order_names_the_payer(records: Records) -> None:
+    patient = covered(records, "Another Payer")
+    with records.write(LOCAL) as writer:
+        first = {"status": "active", "beneficiary": {"reference": patient}, "payor": [{"display": "Medicare"}]}
+        writer.create({"resourceType": "Coverage", "order": 1, **first})
+    ident = ready(records, patient)
+    with records.read() as reader:
+        assert billing.look_at(reader, BILLER, SHIPPED, ident).choice.rules.name == "general-us"
+
+
 def test_an_address_of_the_patient_is_no_correction_and_a_name_is(records: Records) -> None:
     patient = covered(records)
     ident = ready(records, patient)

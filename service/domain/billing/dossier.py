@@ -111,7 +111,7 @@ class Dossier:
         return tuple(each for each in self.statements if each.item == item)
 
     def cover_on(self, day: date) -> Cover | None:
-        """The coverage in force on a day; of several, the one recorded first."""
+        """The coverage in force on a day; of several, the first in their order."""
         return next((cover for cover in self.covers if cover.in_force(day)), None)
 
     def similar(self, years: int) -> Iterator[tuple[Told, date]]:
