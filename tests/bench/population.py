@@ -17,7 +17,6 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 from rich.console import Console
-from rich.table import Table
 
 from service.exchange.population import ENGINES, engine, joint_motion, slopes, total_motion
 
@@ -27,40 +26,46 @@ _GROUP = 500
 """Patients in a row group."""
 
 
+_TEXTS = (
+    "patient", "visit", "taken", "side", "part", "motion", "mode", "orthosis_state", "treatment", "together", "repeat",
+)  # fmt: skip
+_CODED = pa.dictionary(pa.int32(), pa.string())
+_SCHEMA = pa.schema([*((name, _CODED) for name in _TEXTS), ("study_day", pa.int64()), ("value", pa.decimal128(38, 9))])
+
+
 def write_rows(path: Path, rows: int, seed: int = 1) -> int:
     """The table of joint motion of as many patients as give at least these rows; answers the number of rows."""
     patients, random = -(-rows // ROWS_OF_PATIENT), np.random.default_rng(seed)
-    schema = pa.schema(
-        [(name, pa.string()) for name in ("patient", "visit", "taken", "side", "part", "motion", "mode")]
-        + [("orthosis_state", pa.string()), ("treatment", pa.string()), ("together", pa.string())]
-        + [("repeat", pa.string()), ("study_day", pa.int64()), ("value", pa.decimal128(38, 9))]
-    )
-    with pq.ParquetWriter(path, schema) as writer:
+    with pq.ParquetWriter(path, _SCHEMA) as writer:
         for first in range(0, patients, _GROUP):
-            writer.write_table(_group(np.arange(first, min(first + _GROUP, patients)), random, schema))
+            writer.write_table(_group(np.arange(first, min(first + _GROUP, patients)), random))
     return patients * ROWS_OF_PATIENT
 
 
-def _group(patients: Any, random: Any, schema: Any) -> Any:
+def _group(patients: Any, random: Any) -> Any:
     shape = (len(patients), VISITS, len(FINGERS), len(JOINTS), 2)
-    index = [np.broadcast_to(np.arange(n).reshape([-1 if i == at else 1 for i in range(5)]), shape).ravel()
-             for at, n in enumerate(shape)]  # fmt: skip
-    patient, visit, finger, joint, end = index
+    patient, visit, finger, joint, end = (each.ravel() for each in np.indices(shape))
     flexion = np.round((50 + 3 * visit + random.normal(0, 4, visit.size)) * 2) / 2
     deficit = np.round(np.abs(random.normal(10, 4, visit.size)) * 2) / 2
-    halves = (np.where(end == 0, flexion, deficit) * 2).astype(np.int64)
-    names = np.array([f"p{number}" for number in patients])[patient]
-    parts = np.array([[f"{f}-{j}" for j in JOINTS] for f in FINGERS])[finger, joint]
+    names = [f"p{number}" for number in patients]
+    parts = [f"{finger}-{joint}" for finger in FINGERS for joint in JOINTS]
     constant = {"side": "right", "mode": "active", "orthosis_state": "free", "treatment": "unknown",
                 "together": "together", "repeat": "unknown"}  # fmt: skip
-    columns: dict[str, Any] = {name: pa.array(np.full(visit.size, told)) for name, told in constant.items()}
-    columns["patient"], columns["part"] = pa.array(names), pa.array(parts)
-    columns["visit"] = pa.array(np.char.add(np.char.add(names, "v"), visit.astype(str)))
-    columns["taken"] = pa.nulls(visit.size, pa.string())
-    columns["study_day"] = pa.array(visit * 7)
-    columns["motion"] = pa.array(np.array(["flexion", "extension-deficit"])[end])
-    columns["value"] = pa.array(halves / 2).cast(pa.decimal128(38, 9))
-    return pa.table({field.name: columns[field.name] for field in schema}, schema=schema)
+    columns = {name: _coded(np.zeros(visit.size), [told]) for name, told in constant.items()}
+    columns["patient"] = _coded(patient, names)
+    columns["visit"] = _coded(
+        patient * VISITS + visit, [f"{name}v{number}" for name in names for number in range(VISITS)]
+    )
+    columns["part"] = _coded(finger * len(JOINTS) + joint, parts)
+    columns["motion"] = _coded(end, ["flexion", "extension-deficit"])
+    columns["taken"] = pa.nulls(visit.size, _CODED)
+    columns["study_day"] = pa.array(visit * 7, pa.int64())
+    columns["value"] = pa.array(np.where(end == 0, flexion, deficit)).cast(pa.decimal128(38, 9))
+    return pa.table({field.name: columns[field.name] for field in _SCHEMA}, schema=_SCHEMA)
+
+
+def _coded(places: Any, values: list[str]) -> Any:
+    return pa.DictionaryArray.from_arrays(pa.array(places.astype(np.int32)), pa.array(values))
 
 
 def measured(name: str, path: Path) -> tuple[float, float, int, float]:
@@ -82,7 +87,10 @@ def main() -> None:
     asked.add_argument("--millions", default="1,2,4,8,16")
     asked.add_argument("--engines", default=",".join(ENGINES))
     given = asked.parse_args()
-    drawn = Table("rows", "engine", "totals s", "slopes s", "rows/s", "slopes", "sum of slopes", "peak MB")
+    out = Console(width=120)
+    out.print(
+        "rows, engine: seconds for totals, for slopes; rows a second; slopes; sum of slopes; peak of this process"
+    )
     with tempfile.TemporaryDirectory() as folder:
         for million in given.millions.split(","):
             path = Path(folder) / "rows.parquet"
@@ -90,9 +98,10 @@ def main() -> None:
             for name in given.engines.split(","):
                 totals, taken, count, checksum = measured(name, path)
                 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-                drawn.add_row(f"{rows:,}", name, f"{totals:.2f}", f"{taken:.2f}", f"{rows / taken:,.0f}", f"{count:,}",
-                              f"{checksum:.6f}", f"{peak:,.0f}")  # fmt: skip
-    Console().print(drawn)
+                out.print(
+                    f"{rows:,}, {name}: {totals:.2f} s, {taken:.2f} s; {rows / taken:,.0f}/s; {count:,}; "
+                    f"{checksum:.6f}; {peak:,.0f} MB"
+                )
 
 
 if __name__ == "__main__":
