@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from service.domain.actor import LOCAL, Actor
 from service.domain.descriptive import STATISTICS, described
 from service.errors import Forbidden, Invalid, Malformed, RecordError
+from service.fhir.derived import CATEGORY, DERIVED, METRIC_SYSTEM
 from service.fhir.given import asked
 from service.fhir.observation import to_observation
 from service.fhir.operations import STATS
@@ -216,3 +217,17 @@ def test_only_who_may_see_readings_counts_them(filled: Records) -> None:
         ask(filled, actor=Actor("x", "X", "clinician"), **query)
     (passage,) = visitors.passages
     assert (passage.act, list(passage.patients)) == ("stats", ["a"])
+
+
+def test_what_was_computed_is_counted_only_where_its_own_code_is_asked_for(sqlite_records: Records) -> None:
+    derived = [{"coding": [{"system": CATEGORY, "code": DERIVED}]}]
+    code = {"coding": [{"system": METRIC_SYSTEM, "code": "m"}, {"system": "urn:c", "code": "w"}]}
+    with sqlite_records.write(LOCAL) as writer:
+        writer.create({"resourceType": "Patient"}, id="a")
+        writer.create(observation(1, "70"))
+        writer.create(observation(2, "99", category=derived, code=code))
+        writer.create(observation(3, "98", modifierExtension=[{"url": "urn:not", "valueBoolean": True}]))
+    (plain,) = resources(ask(sqlite_records, subject="Patient/a", code="urn:c|w", statistic="count total-count"))
+    assert numbers(plain) == {"count": 1, "total-count": 2}
+    (own,) = resources(ask(sqlite_records, subject="Patient/a", code=f"{METRIC_SYSTEM}|m", statistic="maximum"))
+    assert numbers(own) == {"maximum": 99}
