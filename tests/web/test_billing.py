@@ -13,6 +13,8 @@ import pytest
 
 from service.domain.billing.charge_rows import COLUMNS
 from service.domain.billing.rule_sets import DECIDES
+from service.fhir.text import parse
+from tests.conformance.validators import complaints
 
 from .conftest import RecordClient
 
@@ -286,6 +288,8 @@ def test_an_export_gives_each_line_once_and_the_same_bytes_again(
     (entry,) = bundle.json()["entry"]
     assert bundle.json()["id"] == given["id"]
     assert entry["resource"]["status"] == "billed"
+    whole = parse(bundle.content)
+    assert [str(c) for name in ("fhirkit", "fhirclient", "models", "ours") for c in complaints(name, whole)] == []
     client.refusal(client.post("/billing/exports"), 409)
     held = {"events": [{"kind": "held", "at": "2026-03-05"}]}
     assert client.post(f"/orthosis-episodes/{exported['id']}/events", json=held).status_code == 200
