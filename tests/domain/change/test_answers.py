@@ -46,6 +46,15 @@ def test_the_headline_is_total_motion_and_never_the_largest_change(visits) -> No
     assert answer.baseline == "the first visit that has the measure"
 
 
+def test_motion_just_out_of_an_orthosis_is_no_headline(visits) -> None:
+    for day in (1, 15):
+        visits.digit("right-index", "0-0-80 0-20-90 0-0-60", day)
+        visits.digit("right-index", "0-0-80 0-30-90 0-0-60", day, orthosis_state="out-of-orthosis")
+    answer = changes_of(lines(visits))
+    (headline,) = (answer.changes[n] for n in answer.headline)
+    assert headline.trajectory.conditions["orthosis_state"] == "free"
+
+
 def test_a_goal_on_record_names_the_headline(visits) -> None:
     visits.digit("right-index", "0-0-80 0-20-90 0-0-60", 1)
     visits.digit("right-index", "0-0-80 0-0-90 0-0-60", 15)

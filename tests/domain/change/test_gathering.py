@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 
 import pytest
@@ -95,6 +95,17 @@ def test_of_two_visits_of_a_day_the_first_stands(visits) -> None:
     (line,) = trajectories(visits.readings)
     assert [p.visit for p in line.points] == ["Encounter/1"]
     assert [each.because.rule for each in line.left_out] == ["same-day"]
+
+
+def test_one_moment_on_two_calendar_days_is_one_point(visits) -> None:
+    """Half past eleven at night in one zone is the next day in another."""
+    first = visits.end("right-index-pip", "flexion", "60", 1)
+    moment = datetime(2026, 3, 1, 23, 30, tzinfo=timezone(timedelta(hours=1)))
+    early = replace(first.circumstances, taken=moment)
+    late = replace(early, taken=moment.astimezone(timezone(timedelta(hours=5))), encounter="Encounter/2")
+    visits.readings = [replace(first, circumstances=around) for around in (early, late)]
+    (line,) = trajectories(visits.readings)
+    assert len(line.points) == 1
 
 
 def test_units_of_one_dimension_are_joined_and_others_part(visits) -> None:

@@ -125,6 +125,17 @@ def test_a_reading_after_the_hour_a_cast_was_put_on_is_within_it(course) -> None
     assert [len(p.points) for p in (before, during)] == [2, 1]
 
 
+def test_a_reading_of_the_very_minute_belongs_to_the_phase_before(course) -> None:
+    before, during, _ = parted(course([1, 2, 3], [7, 14, 20]), phases(episode("cast", 14, 28, day_only=False)))
+    assert [len(p.points) for p in (before, during)] == [2, 1]
+
+
+def test_where_one_of_two_events_of_a_day_has_no_hour_the_day_belongs_to_the_phase_before(course) -> None:
+    first, second = episode("cast 1", 7, 14), episode("cast 2", 14, 21, day_only=False)
+    _, one, two, _ = parted(course([1, 2, 3], [10, 14.3, 16]), phases(first, second))
+    assert [len(p.points) for p in (one, two)] == [2, 1]
+
+
 def test_dose_within_a_phase() -> None:
     worn = episode("splint", 7, 35, regimen=Regimen("hours-a-day", Decimal(8)), later=[(21, Regimen("night"))])
     hours = {"splint": [Wear(FIRST + timedelta(days=day), Decimal(6)) for day in (6, 7, 8, 20, 21)]}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 from random import Random
@@ -18,6 +19,7 @@ from service.domain.change.plateau import (
     worthwhile_of,
 )
 from service.domain.change.trend import WIDENING, trend_of
+from service.domain.error import ERRORS
 from service.domain.metric import Missing
 
 RATE = Rate(Decimal(3), "deg", "invented clinic")
@@ -151,6 +153,12 @@ def test_without_a_published_error_rounding_is_allowed_for(course) -> None:
     assert noise_of(course([40, 45, 50])).amount == pytest.approx(4.9)
 
 
+def test_coarse_reading_counts_where_it_is_coarser_than_the_published_error(course) -> None:
+    fine = replace(ERRORS["joint-motion"][0], low=Decimal(1), high=Decimal(2))
+    assert noise_of(course([40, 50, 60], errors=[fine])).amount == pytest.approx(10 / 12**0.5)
+    assert noise_of(course([41, 50, 60], errors=[fine])).amount == pytest.approx(2)
+
+
 # A projected day.
 
 
@@ -198,8 +206,9 @@ def test_the_rate_of_a_clinic_is_converted_and_another_dimension_is_none(course)
 # Where a rule begins and ends.
 
 
-def test_an_interval_that_touches_the_worthwhile_rate_is_no_plateau(course) -> None:
-    line = course(wobble([60] * 20))
+@pytest.mark.parametrize("sign", [1, -1])
+def test_an_interval_that_touches_the_worthwhile_rate_is_no_plateau(course, sign) -> None:
+    line = course([sign * value for value in wobble([60] * 20)])
     widest = max(abs(end) for end in (trend_of(line).allowed.low, trend_of(line).allowed.high))
     assert standing_of(line, Rate(widest, "deg", "invented")).answer == "cannot-be-told"
     assert standing_of(line, Rate(widest + Decimal("0.0001"), "deg", "invented")).answer == "plateau"

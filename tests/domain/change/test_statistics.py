@@ -114,6 +114,15 @@ def test_strata_are_never_joined_by_a_pair() -> None:
     assert line_through([first, second]).slope == pytest.approx(-1)
     assert line_through([first + second]).slope > 0
     assert apart.p == pytest.approx(2 / 24**2)
+    assert line_through([first, second]).now == pytest.approx(83)
+    assert line_through([second, first]).now == pytest.approx(83)
+
+
+def test_the_spread_around_a_line_has_two_degrees_of_freedom_less_than_values() -> None:
+    """Slopes 1, 2.5 and 4: the line 2.5 t leaves 0, -1.5 and 0, with one degree of freedom."""
+    found = line_through([[(0.0, 0.0), (1.0, 1.0), (2.0, 5.0)]])
+    assert found.slope == pytest.approx(2.5)
+    assert found.spread == pytest.approx(1.5)
 
 
 @pytest.mark.parametrize(("n", "leave"), [(3, -1), (4, -1), (5, 0), (6, 1), (7, 3), (8, 5)])
@@ -248,6 +257,7 @@ def test_indices_of_few_visits_or_of_a_measure_without_a_better_side_are_absent(
     positions = {i.name: i.value for i in indices([1.0] * LEAST, [2.0] * LEAST, "more", ratio=False)}
     assert positions["log-response-ratio"].rule == "no-ratio"
     assert single_case.log_response_ratio([0.0] * 3, [1.0] * 3).rule == "not-positive"
+    assert single_case.log_response_ratio([-1.0, 5.0, 5.0], [1.0] * 3).rule == "not-positive"
 
 
 def test_less_is_better_turns_every_index() -> None:
