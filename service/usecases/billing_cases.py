@@ -199,7 +199,11 @@ class _Gathering:
             change = _change(self.reader, seen, now)
             if change:
                 yield change
-        plan = f"ServiceRequest/{case.dossier.told.episode.id}"
+        known, plan = {seen.reference for seen in last.seen}, case.dossier.told.reference
+        for event in case.dossier.told.life.events:
+            if event.kind == "repaired" and f"Procedure/{event.id}" not in known:
+                what = f"a repair of {event.day.isoformat()}, which was not there"
+                yield Changed(f"Procedure/{event.id}", 0, present[f"Procedure/{event.id}"].version, what)
         if last.day != case.served.day:
             yield Changed(plan, 0, 0, f"the date of service, which is now {case.served.day or 'none'}")
         if last.cover != (case.cover.reference if case.cover else ""):

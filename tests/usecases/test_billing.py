@@ -15,7 +15,7 @@ from service.domain.actor import LOCAL, Actor
 from service.domain.billing.codes import hcpcs
 from service.domain.billing.confirmation import Chosen
 from service.domain.billing.rule_sets import Payer
-from service.domain.orthosis.episode import Event
+from service.domain.orthosis.episode import Check, Event
 from service.errors import Conflict, Forbidden, Invalid, Misconfigured, NotFound
 from service.storage.records import Records
 from service.usecases import billing, billing_evidence, billing_export, orthoses, resources
@@ -155,6 +155,23 @@ def test_a_repair_is_a_line_of_its_own_day(records: Records) -> None:
         ("L3913", date(2026, 3, 2), 1),
         ("L4205", date(2026, 3, 9), 2),
     ]
+
+
+def test_a_repair_since_asks_for_review_and_can_have_its_line(records: Records) -> None:
+    patient = covered(records)
+    ident = ready(records, patient)
+    confirm(records, BILLER, SHIPPED, ident, LINE)
+    with records.write(CLINICIAN) as writer:
+        orthoses.record(writer, CLINICIAN, ident, [event("checked", 8, check=Check({"skin": "well"}))])
+        assert billing.look_at(writer, BILLER, SHIPPED, ident).state == "confirmed"
+        orthoses.record(writer, CLINICIAN, ident, [event("repaired", 9)])
+        case = billing.look_at(writer, BILLER, SHIPPED, ident)
+        assert [change.what for change in case.changed] == ["a repair of 2026-03-09, which was not there"]
+        kept = billing.keep(writer, BILLER, SHIPPED, ident, case.version, "It was free of charge.")
+        assert kept.state == "confirmed"
+        billing.void(writer, BILLER, SHIPPED, ident, kept.version, "To be billed with the repair.")
+    labour = Chosen(hcpcs().system, "L4205", 2, ("RT",))
+    assert len(confirm(records, BILLER, SHIPPED, ident, LINE, labour).last.charges) == 2
 
 
 def test_another_coverage_later_on_needs_review(records: Records) -> None:
