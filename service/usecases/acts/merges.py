@@ -13,6 +13,7 @@ from service.errors import Conflict, Issue, NeedsConfirmation
 from service.fhir.acts import ActTold
 from service.fhir.compartment import kinds_of_a_record
 from service.fhir.course import COURSE_PROFILE, claims
+from service.fhir.derived import is_derived
 from service.fhir.merging import (
     parted_from,
     pointed_anew,
@@ -123,7 +124,8 @@ def _part_one(deed: Deed, key: tuple[str, str], between: tuple[int, int], back: 
     was, present = as_it_was(deed.writer, key, between[0]), deed.writer.find(*key)
     if present is None or present.deleted:
         return
-    unchanged = stands(deed.writer, key, present, between[1])
+    # A result is computed anew in any case, from what it said before.
+    unchanged = is_derived(present.resource) or stands(deed.writer, key, present, between[1])
     if was is not None:
         _put(deed, was.resource if unchanged else pointed_anew(present.resource, back))
     elif unchanged:

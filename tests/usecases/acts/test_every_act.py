@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, given, note, settings
 from hypothesis import strategies as st
 
 from service.domain.actor import Actor, Grant
@@ -184,6 +184,7 @@ def test_acts_undone_in_reverse_leave_what_was(tmp_path_factory: pytest.TempPath
     records = Records.create(f"sqlite:///{tmp_path_factory.mktemp('acts')}/record.sqlite")
     try:
         a = attached(records)
+        note(f"acts, in order: {names}")
         states, done = [a.contents()], []
         for name in names:
             try:
