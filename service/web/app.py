@@ -19,6 +19,7 @@ from service.web.audit_trail import AuditTrail
 from service.web.billing import billing_router
 from service.web.body_limit import BodyLimit
 from service.web.change import change_router
+from service.web.chart import chart_router
 from service.web.corrections import corrections_router
 from service.web.courses import courses_router
 from service.web.docs import docs_router
@@ -86,6 +87,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(patients_router(work))
     app.include_router(metrics_router(work))
     app.include_router(change_router(work, settings))
+    app.include_router(chart_router(work, settings))
     app.include_router(courses_router(work, settings))
     app.include_router(instruments_router(work, settings))
     app.include_router(orthoses_router(work, settings))

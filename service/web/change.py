@@ -67,7 +67,7 @@ def change_router(work: Work, settings: Settings) -> APIRouter:
     async def told(request: Request, patient: str, known: tuple[str, ...], job: Job) -> Response:
         form, rest = form_of(request, pairs_of(request.scope["query_string"]))
         refuse_unknown([pair for pair in rest if pair[0] not in known], preferences_of(request))
-        asked = _asked(dict(pair for pair in rest if pair[0] in known))
+        asked = asked_of(dict(pair for pair in rest if pair[0] in known))
         actor, ident, today = actor_of(request), checked_id(patient), datetime.now(UTC).astimezone(zone).date()
         found = await work.read(lambda reader: job(reader, actor, ident, asked, rules, today))
         return answer(text.dump({**plain(found), "caution": CAUTION}), replace(form, content_type=PLAIN_JSON))
@@ -116,7 +116,7 @@ def change_router(work: Work, settings: Settings) -> APIRouter:
     return router
 
 
-def _asked(given: dict[str, str]) -> Asked:
+def asked_of(given: dict[str, str]) -> Asked:
     """What the query asks for. Raises `Malformed`."""
     days = {name: _day(name, given.get(name, "")) for name in ("day", "since", "until")}
     series = given.get("series", "")
