@@ -211,6 +211,12 @@ def test_a_peak_needs_a_force(visits) -> None:
     )
 
 
+def test_a_rapid_exchange_without_a_force_has_no_peak(visits) -> None:
+    visits.grip("right", "20 21", protocol="static")
+    visits.grip("right", "not-performed", protocol="rapid-exchange")
+    assert one(visits, "grip-rapid-exchange").value.rule == "no-trials"
+
+
 def test_without_rapid_exchange_there_is_nothing_to_tell(visits) -> None:
     visits.grip("right", "30 31", protocol="static")
     assert METRICS["grip-rapid-exchange"].compute(visits.readings, (), MARKED) == ()

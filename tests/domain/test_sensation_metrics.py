@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.measurement import Coded, Quantity
+from service.domain.measurement import Coded, Entry, Quantity
 from service.domain.metric import Parameters, Result
 from service.domain.metrics import METRICS
 from service.domain.metrics.motor_grade_nerve import score_of
@@ -250,6 +250,24 @@ def test_every_instrument_has_a_limit_within_its_items() -> None:
         assert 0 < instrument.least <= instrument.items
         assert not_scorable(instrument, instrument.least) is None
         assert not_scorable(instrument, instrument.least - 1).rule == "not-scorable"
+
+
+@pytest.mark.parametrize(
+    ("there", "rule"),
+    [
+        ({"value": "480", "treatment": "after"}, "reference-not-measured"),
+        ({"value": "not-performed", "treatment": "after"}, "reference-not-measured"),
+        ({"value": "not-performed"}, "value-absent"),
+        ({"trials": ("480", "482")}, "reference-not-measured"),
+    ],
+)
+def test_volumes_found_otherwise_are_not_subtracted(visits, there, rule) -> None:
+    visits.say("hand-volume", "right-hand", "520", "mL")
+    if "trials" in there:
+        visits.enter(Entry("hand-volume", "left", "hand", "", "mL", "", {}, there["trials"]))
+    else:
+        visits.say("hand-volume", "left-hand", there.pop("value"), "mL", **there)
+    assert every(visits, "hand-volume-difference")[0].value.rule == rule
 
 
 @pytest.mark.published(source="volumetry of both hands: Work 2004, doi 10.3233/WOR-2004-00346")

@@ -33,28 +33,25 @@ def _difference(tests: Sequence[Measurement]) -> Result:
     rapid = [test for test in tests if is_rapid_exchange(test)]
     static = [test for test in tests if test.answer(PROTOCOL.name) == "static"]
     conditions = {name: rapid[0].answer(name) for name in _ALIKE}
-    return METRIC.result(rapid[0].site, _value(rapid, static), [*rapid, *static], conditions, at=rapid[0])
+    return METRIC.result(rapid[0].site, _value(rapid, static), [*rapid, *static], conditions)
 
 
 def _value(rapid: Sequence[Measurement], static: Sequence[Measurement]) -> Quantity | Missing:
     if not static:
         reason = "No grip test of this visit, under these conditions, says that it was static."
         return Missing("static-not-tested", reason)
-    unit = next((q.unit for test in rapid for q in test.quantities), "")
-    peaks = [_peak(tests, unit) for tests in (rapid, static)]
-    missing = next((peak for peak in peaks if isinstance(peak, Missing)), None)
-    if missing:
-        return missing
-    exchanged, held = (peak.number for peak in peaks if isinstance(peak, Quantity))
-    return Quantity(exchanged - held, unit)
+    exchanged, held = _forces(rapid), _forces(static)
+    for tests, forces in ((rapid, exchanged), (static, held)):
+        if not forces:
+            return Missing("no-trials", f"The {named(tests[0])} has no force on record.")
+    unit = exchanged[0].unit
+    peaks = [max(convert(force.number, force.unit, unit) for force in forces) for forces in (exchanged, held)]
+    return Quantity(peaks[0] - peaks[1], unit)
 
 
-def _peak(tests: Sequence[Measurement], unit: str) -> Quantity | Missing:
-    """The largest force of these tests: of their trials, or of a value whose trials were not given."""
-    forces = [q for test in tests for q in (trials_done(test) or test.quantities)]
-    if not forces:
-        return Missing("no-trials", f"The {named(tests[0])} has no force on record.")
-    return Quantity(max(convert(force.number, force.unit, unit) for force in forces), unit)
+def _forces(tests: Sequence[Measurement]) -> list[Quantity]:
+    """The forces of these tests: of their trials, or of a value whose trials were not given."""
+    return [force for test in tests for force in (trials_done(test) or test.quantities)]
 
 
 METRIC = Metric(

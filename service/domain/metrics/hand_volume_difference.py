@@ -31,7 +31,7 @@ def _difference(reading: Measurement, volumes: Sequence[Measurement], parameters
     if len(others) != 1:
         reason = f"The {reading.site.other.name} was not measured once, under the same conditions, at this visit."
         return METRIC.result(reading.site, Missing("reference-not-measured", reason), (reading, *others), conditions)
-    return METRIC.result(reading.site, _value(reading, others[0]), (reading, others[0]), conditions, at=reading)
+    return METRIC.result(reading.site, _value(reading, others[0]), (reading, others[0]), conditions)
 
 
 def _may_be_compared(here: Measurement, there: Measurement) -> bool:
