@@ -105,7 +105,7 @@ def test_a_red_flag_stands_on_top_until_somebody_named_answers(client: RecordCli
     assert [(flag["number"], flag["episode"]) for flag in glance["red_flags"]] == [(3, found["id"])]
     assert list(glance)[1] == "red_flags"
     summary = client.get(f"/patients/{patient[8:]}/summary").json()
-    assert list(summary)[0] == "red_flags"
+    assert next(iter(summary)) == "red_flags"
     (flag,) = summary["red_flags"]
     assert (flag["number"], flag["at"], flag["findings"]) == (3, "2026-03-04", {"colour": "blue"})
     nobody = {"kind": "answered", "at": "2026-03-04", "answers": 3, "note": "cut in halves"}
