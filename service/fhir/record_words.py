@@ -23,6 +23,7 @@ ACTS: dict[str, str] = {
     "course": "read a course of therapy",
     "course-entry": "wrote down what belongs to a course of therapy",
     "precautions": "read precautions",
+    "change": "read how measures changed",
     "orthoses": "read orthosis episodes",
     "orthosis-events": "wrote down events of an orthosis",
     "billing": "looked at orthosis episodes for billing",

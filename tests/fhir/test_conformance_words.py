@@ -27,6 +27,7 @@ from service.domain.precautions import Precaution
 from service.fhir import conformance, record_words
 from service.fhir.canonical import BASE
 from service.fhir.course import to_condition, to_episode_of_care
+from service.fhir.deidentify import Around, deidentified
 from service.fhir.events import to_injury, to_operation, to_referral
 from service.fhir.orthosis import to_resources
 from service.fhir.orthosis.wear import to_observation
@@ -102,7 +103,24 @@ def marks() -> Iterator[Json]:
     yield marked({"resourceType": "Patient"}, Actor("student", "S. Example", "student", cosigned=True))
 
 
-EMITTED = {"orthosis": orthosis, "course": course, "trail": trail, "marks": marks, "billing": billing_resources}
+def release() -> Iterator[Json]:
+    """What leaves of a patient older than 89 and of a reading."""
+    around = Around("S", DAY, DAY, 0, lambda _, ident: ident)
+    reading = {"resourceType": "Observation", "id": "o", "status": "final", "effectiveDateTime": "2026-03-02"}
+    for resource in ({"resourceType": "Patient", "id": "p", "birthDate": "1920-03-02"}, reading):
+        left = deidentified(resource, around)
+        assert left is not None
+        yield left
+
+
+EMITTED = {
+    "orthosis": orthosis,
+    "course": course,
+    "trail": trail,
+    "marks": marks,
+    "billing": billing_resources,
+    "release": release,
+}
 
 
 def addresses(value: Any) -> Iterator[str]:
@@ -166,5 +184,5 @@ def test_every_name_under_our_base_in_the_code_is_published() -> None:
 
 def test_the_words_of_roles_and_acts_are_those_in_use() -> None:
     assert set(record_words.ROLES) == set(permissions.ROLES)
-    named = {act for path in SERVICE.rglob("*.py") for act in re.findall(r'act="([a-z-]+)"', path.read_text())}
+    named = {act for path in SERVICE.rglob("*.py") for act in re.findall(r'act ?= ?"([a-z-]+)"', path.read_text())}
     assert set(record_words.ACTS) == {*permissions.OPERATIONS, *permissions.DUTIES, *named, "token", "request"}
