@@ -103,6 +103,9 @@ def _after_repair(visits: Visits) -> None:
     visits.digit("left-index", "0-0-90 0-0-100 0-0-70")
     visits.digit("left-middle", "0-0-90 0-0-100 0-0-70")
     visits.say("tip-to-palm", "left-index", "not-performed", "cm", reach="flexed", mode="active")
+    visits.end("right-thumb-ip", "flexion", "40", 5)
+    visits.joint("right-thumb-ip", "10-0-40", 6)
+    visits.say("tip-to-palm", "left-ring", "90", "mm", reach="extended", mode="active")
     visits.say("tip-to-palm", "left-ring", "5", "mm", reach="flexed", mode="passive")
 
 
