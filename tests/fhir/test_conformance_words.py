@@ -106,7 +106,9 @@ def marks() -> Iterator[Json]:
 def release() -> Iterator[Json]:
     """What leaves of a patient older than 89 and of a reading."""
     around = Around("S", DAY, DAY, 0, lambda _, ident: ident)
-    reading = {"resourceType": "Observation", "id": "o", "status": "final", "effectiveDateTime": "2026-03-02"}
+    side = {"coding": [{"system": f"{BASE}/CodeSystem/side", "code": "right"}]}
+    reading = {"resourceType": "Observation", "id": "o", "status": "final", "code": {"text": "invented"}}
+    reading |= {"bodySite": side, "effectiveDateTime": "2026-03-02"}
     for resource in ({"resourceType": "Patient", "id": "p", "birthDate": "1920-03-02"}, reading):
         left = deidentified(resource, around)
         assert left is not None
