@@ -81,8 +81,8 @@ def test_every_walk_finds_what_the_engine_of_npm_finds(node_modules: File, tmp_p
     command = ["node", "fhirpath_values.mjs", "cases.json"]
     run = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False)
     assert run.returncode == 0, run.stderr
-    compared = 0
-    for (kind, name, expression, resources), answers in zip(asked, json.loads(run.stdout, parse_int=float), strict=True):
+    compared, answered = 0, json.loads(run.stdout, parse_int=float)
+    for (kind, name, expression, resources), answers in zip(asked, answered, strict=True):
         for resource, theirs in zip(resources, answers, strict=True):
             ours = {_plain(v) for path in parameters_of(kind)[name].paths for v in found(resource, path)}
             assert ours == {_plain(value) for value in theirs}, f"{kind} {name}: {expression} on {resource['id']}"
