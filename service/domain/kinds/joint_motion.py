@@ -116,7 +116,9 @@ def _no_such_motion(site: Site, motion: str) -> Issue:
     able = [e for d in directions(joint) for e in d.ends] + [o for arc in ARCS[joint] for o in arc.orders]
     expected = "one of " + ", ".join(able)
     if not motion:
-        return Issue("required", "It must be stated which end or arc was measured.", "motion", "", "motion-of-joint", expected)
+        return Issue(
+            "required", "It must be stated which end or arc was measured.", "motion", "", "motion-of-joint", expected
+        )
     message = f"The {site.name} has no motion called '{motion}'."
     return Issue("value", message, "motion", motion, "motion-of-joint", expected)
 
