@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.domain.actor import Actor
-from service.domain.anatomy import Side
+from service.domain.anatomy import PartState, Side
 from service.domain.change.answers import (
     ChangeAnswer,
     Phased,
@@ -21,6 +21,7 @@ from service.domain.change.gathering import BETTER, trajectories, trajectories_o
 from service.domain.change.phases import Phase, phases_of, worn_at
 from service.domain.change.verdict import BASELINES
 from service.domain.goals import Goal
+from service.domain.measurement import Measurement
 from service.domain.metric import Parameters
 from service.domain.metrics import METRICS
 from service.domain.orthosis.episode import Episode
@@ -103,7 +104,8 @@ class Gathered:
     """What a patient's record holds about change, gathered once.
 
     `every` are all trajectories, of readings and of the metrics that are followed, with the clinic's own errors.
-    `worn` are the orthoses decided on up to the last day looked at, each with what its events come to.
+    `worn` are the orthoses decided on up to the last day looked at, each with what its events come to. `readings` are
+    those up to that day that were not withdrawn.
     """
 
     patient: Stored
@@ -113,6 +115,8 @@ class Gathered:
     reference_for: frozenset[Side]
     not_used: Mapping[str, int]
     worn: Sequence[tuple[Episode, Life]] = ()
+    readings: Sequence[Measurement] = ()
+    states: Sequence[PartState] = ()
 
     def chosen(self, asked: Asked) -> tuple[Trajectory, ...]:
         """The lines asked for that have a value."""
@@ -202,6 +206,8 @@ def gather(reader: Reader, patient: Stored, rules: ChangeRules, asked: Asked, to
         reference_for=parameters.reference_for,
         not_used=not_used,
         worn=[(episode, life_of(episode)) for episode in _before(episodes, asked.until)],
+        readings=[m for m in used if asked.until is None or m.circumstances.taken.date() <= asked.until],
+        states=states,
     )
 
 

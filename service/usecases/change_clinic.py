@@ -1,4 +1,4 @@
-"""What a clinic sets for judging change: the smallest rates it calls worthwhile, and its own measurement errors."""
+"""What a clinic sets for judging change: worthwhile rates, its own measurement errors, how many review points."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Literal
 from service.domain.change.comparable import Trajectory
 from service.domain.change.gathering import BETTER
 from service.domain.change.plateau import WORTHWHILE, Rate
+from service.domain.change.review_points import MOST
 from service.domain.error import PublishedError
 from service.domain.kinds import KINDS
 from service.domain.units import UNITS
@@ -27,10 +28,12 @@ class ChangeRules:
     """The rates that count as worthwhile, and the clinic's own errors, each by the name of a measure.
 
     A clinic's own errors stand in place of published ones: they are of its examiners, instruments and patients.
+    `most_points` is how many review points of one patient are shown at once.
     """
 
     rates: Mapping[str, Rate] = field(default_factory=lambda: dict(WORTHWHILE))
     errors: Mapping[str, tuple[PublishedError, ...]] = field(default_factory=dict)
+    most_points: int = MOST
 
     def applied(self, trajectory: Trajectory) -> Trajectory:
         """The trajectory with the clinic's own errors, where it has any for its measure, kind or metric."""
@@ -61,6 +64,7 @@ class _Error(Form):
 class _File(Form):
     worthwhile: dict[str, _Rate] = {}
     errors: list[_Error] = []
+    review_points: int = MOST
 
 
 def change_rules_of(path: Path | None) -> ChangeRules:
@@ -96,13 +100,16 @@ def _rules(stated: _File) -> ChangeRules:
             source=f"{OWN}: {each.source}",
         )
         errors[each.measure] = (*errors.get(each.measure, ()), made)
-    return ChangeRules({**WORTHWHILE, **own}, errors)
+    return ChangeRules({**WORTHWHILE, **own}, errors, stated.review_points)
 
 
 def _faults(stated: _File) -> Iterator[Issue]:
     for name, rate in stated.worthwhile.items():
         yield from _named(f"worthwhile.{name}", name)
         yield from _amount(f"worthwhile.{name}", rate.amount, rate.unit)
+    if stated.review_points < 1:
+        message = "At least one review point is shown: a red flag that nobody answered is one."
+        yield Issue("value", message, "review_points", str(stated.review_points), "at-least-one", "1 or more")
     for n, error in enumerate(stated.errors):
         yield from _named(f"errors[{n}].measure", error.measure)
         yield from _amount(f"errors[{n}]", error.sem, error.unit)

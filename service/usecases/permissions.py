@@ -101,6 +101,8 @@ _BILLING = {
 
 _HANDS = {"Patient": "r", **dict.fromkeys(("Observation", "Condition", "EpisodeOfCare", "Procedure", "Flag"), "s")}
 
+_CHANGE = {**_HANDS, **dict.fromkeys((*_EPISODE, "Goal"), "s")}
+
 OPERATIONS: dict[str, dict[str, str]] = {
     "view": {"Patient": "s", "Observation": "s", "Group": "rs"},
     "summary": _HANDS,
@@ -112,7 +114,9 @@ OPERATIONS: dict[str, dict[str, str]] = {
     "course": {"Patient": "r", **dict.fromkeys(_COURSE, "s"), "Observation": "s"},
     "course-entry": {"Patient": "r", **dict.fromkeys(_COURSE, "csu")},
     "precautions": {"Patient": "r", "Flag": "s"},
-    "change": {**_HANDS, **dict.fromkeys((*_EPISODE, "Goal"), "s")},
+    "change": _CHANGE,
+    "review": {**_CHANGE, "Provenance": "s"},
+    "review-acknowledgement": {**_CHANGE, "Provenance": "cs"},
     "orthoses": {"Patient": "r", **dict.fromkeys((*_EPISODE, "Observation", "Flag"), "s")},
     "orthosis-events": {"Patient": "r", **dict.fromkeys(_EPISODE, "csu")},
     "billing": _BILLING,
@@ -141,6 +145,9 @@ DUTIES: dict[str, frozenset[str]] = {
 }
 """What is done to the record as a whole, and by which roles; nothing of a resource's content is shown by it but what a
 study's de-identification lets leave."""
+
+EXPORTERS = frozenset({"administrator", "local", "system"})
+"""Roles that may export, as much of each type as they may read and search; all of it names people."""
 
 SHORTEST_REASON = 10
 
@@ -195,6 +202,14 @@ def require_duty(actor: Actor, name: str) -> None:
     if actor.role not in DUTIES[name] or not granted:
         roles, scope = " or ".join(sorted(DUTIES[name] - {"local"})), "user/*.rs" if right == "s" else "user/*.cruds"
         message = f"This ({name}) is for the role {roles}, by a token with the scope {scope}."
+        raise Forbidden(Issue("forbidden", message, rule="permission-matrix"))
+
+
+def require_exporter(actor: Actor) -> None:
+    """Raise `Forbidden` for a role that exports nothing; of which types, and how much, is asked type by type."""
+    if actor.role not in EXPORTERS:
+        roles = " or ".join(sorted(EXPORTERS - {"local"}))
+        message = f"An export names people: it is for the role {roles}. A researcher has releases."
         raise Forbidden(Issue("forbidden", message, rule="permission-matrix"))
 
 
