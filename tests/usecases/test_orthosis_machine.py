@@ -334,7 +334,12 @@ class Orthoses(RuleBasedStateMachine):
         if last.retracted or last.kind in ("checked", "answered"):
             return
         address = f"/orthosis-episodes/{known.id}/events/{last.place}/retraction"
-        assert self._accepted(self.client.post(address, json={"reason": "recorded by mistake"}))
+        before = self._versions()
+        answer = self.client.post(address, json={"reason": "recorded by mistake"})
+        if not self._accepted(answer):  # without it, what came after could not have been worn beside this one
+            assert any(rule in answer.text for rule in ("two-not-removable", "day-of-24-hours")), answer.text
+            assert self._versions() == before
+            return
         assert self._through(door, known, last)
         known.events += 1
 
