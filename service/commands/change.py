@@ -33,9 +33,9 @@ def change(  # noqa: PLR0913, PLR0917 - the options of a command
     database: Database = "",
 ) -> None:
     """How much each measure changed, against the error of measurement."""
-    asked = Asked(measure, site, baseline, day=_date(day), until=_date(until))
+    asked = Asked(measure, site, baseline, day=day_of(day), until=day_of(until))
     with told():
-        found = _found(database, patient, patient_change, asked)
+        found = found_of(database, patient, patient_change, asked)
         print_json(plain(found)) if as_json else print_change(out, found)
 
 
@@ -50,9 +50,9 @@ def trend(  # noqa: PLR0913, PLR0917 - the options of a command
     database: Database = "",
 ) -> None:
     """How each measure runs, and where it stands: gaining, losing, plateau, at ceiling, or cannot be told."""
-    asked = Asked(measure, site, since=_date(since), until=_date(until), series=series)
+    asked = Asked(measure, site, since=day_of(since), until=day_of(until), series=series)
     with told():
-        found = _found(database, patient, patient_trend, asked)
+        found = found_of(database, patient, patient_trend, asked)
         print_json(plain(found)) if as_json else print_trend(out, found)
 
 
@@ -66,22 +66,24 @@ def phases(
     database: Database = "",
 ) -> None:
     """What happened during each orthosis, each regimen, and without any."""
-    asked = Asked(measure, site, until=_date(until), series=series)
+    asked = Asked(measure, site, until=day_of(until), series=series)
     with told():
-        found = _found(database, patient, patient_phases, asked)
+        found = found_of(database, patient, patient_phases, asked)
         print_json(plain(found)) if as_json else print_phases(out, found)
 
 
 Answer = TypeVar("Answer", bound=Told)
 
 
-def _found(database: str, patient: str, job: Callable[..., Answer], asked: Asked) -> Answer:
+def found_of(database: str, patient: str, job: Callable[..., Answer], asked: Asked) -> Answer:
+    """What a use case tells of a patient today, by the clinic's rules."""
     set_ = settings.load()
     rules, today = change_rules_of(set_.change_file), datetime.now(UTC).astimezone(set_.zone_info or UTC).date()
     return of_patient(database, patient, lambda reader, ident: job(reader, LOCAL, ident, asked, rules, today))
 
 
-def _date(day: datetime | None) -> date | None:
+def day_of(day: datetime | None) -> date | None:
+    """The day of an option, or None where it was not given."""
     return day.date() if day else None
 
 

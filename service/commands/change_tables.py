@@ -31,18 +31,20 @@ Row = TypeVar("Row", Changed, Trending)
 def print_change(out: Console, found: ToldChange) -> None:
     """Every change by site, the headline first, then how many of how many, and how many error alone would show."""
     answer = found.answer
-    _opening(out, found)
+    print_opening(out, found)
     out.print(f"Compared with {answer.baseline}. Headline: {answer.headline_rule}.", markup=False)
     headline = [answer.changes[n] for n in answer.headline]
     rest = [each for each in answer.changes if not any(each is h for h in headline)]
     for title, rows in (("Headline", headline), *_by_site(rest)):
-        table = _table(title, "measure", "from", "to", "change", "verdict")
+        table = table_of(title, "measure", "from", "to", "change", "verdict")
         for each in rows:
-            change, name = each.change, _name(each.trajectory, full=title == "Headline")
-            _add(table, name, _value(change.earlier), _value(change.later), _amount(change), _verdict(change))
+            change, name = each.change, name_of(each.trajectory, full=title == "Headline")
+            add_row(
+                table, name, value_of(change.earlier), value_of(change.later), amount_of(change), verdict_of(change)
+            )
         if rows:
             out.print(table)
-    _asides(out, [each.trajectory for each in answer.changes])
+    print_asides(out, [each.trajectory for each in answer.changes])
     numbers = answer.count
     out.print(
         f"{numbers.beyond} of {numbers.series} single readings changed beyond error ({numbers.better} better, "
@@ -50,26 +52,27 @@ def print_change(out: Console, found: ToldChange) -> None:
         "no published error: whether they changed by more than error cannot be told.",
         markup=False,
     )
-    _last(out, found)
+    print_last(out, found)
 
 
-def _verdict(change: Change) -> str:
+def verdict_of(change: Change) -> str:
+    """The verdict in words, and what changed around the two values."""
     words = WORDS["no-published-error"] if change.verdict == "no-published-error" else change.words
     return "; ".join([words, *change.changed])
 
 
 def print_trend(out: Console, found: ToldTrend) -> None:
     """By site, the rate a week with the interval that decides, over all visits and lately, and where each stands."""
-    _opening(out, found)
+    print_opening(out, found)
     for title, rows in _by_site(found.answer):
-        table = _table(title, "measure", "all visits", "lately", "stands lately")
+        table = table_of(title, "measure", "all visits", "lately", "stands lately")
         for each in rows:
             more = each.standing.more_visits
             told = f"{each.standing.answer.replace('-', ' ')}: {each.standing.because}"
             told += f" {more} more visits at this spacing would tell." if isinstance(more, int) else ""
-            _add(table, _name(each.trajectory), _rate(each.whole), _rate(each.standing.trend), told)
+            add_row(table, name_of(each.trajectory), rate_of(each.whole), rate_of(each.standing.trend), told)
         out.print(table)
-    _asides(out, [each.trajectory for each in found.answer])
+    print_asides(out, [each.trajectory for each in found.answer])
     for each in found.answer:
         _print_aims(out, each)
     for window in dict.fromkeys(each.window for each in found.answer):
@@ -77,10 +80,11 @@ def print_trend(out: Console, found: ToldTrend) -> None:
         out.print(f"Lately, for {number} of {len(found.answer)} measures: {window}.", markup=False)
     for note in dict.fromkeys(note for each in found.answer for note in each.standing.trend.notes):
         out.print(f"Note: {note}.", markup=False)
-    _last(out, found)
+    print_last(out, found)
 
 
-def _rate(trend: Trend) -> str:
+def rate_of(trend: Trend) -> str:
+    """The rate a week of so many visits, with the interval that verdicts rest on."""
     visits = f"{trend.visits} visit{'' if trend.visits == 1 else 's'}"
     if isinstance(trend.slope, Missing):
         return visits
@@ -100,22 +104,22 @@ def _print_aims(out: Console, each: Trending) -> None:
 
 def print_phases(out: Console, found: ToldPhases) -> None:
     """Each measure through the phases, and what differs from one phase to the next."""
-    _opening(out, found)
+    print_opening(out, found)
     for each in found.answer:
-        table = _table(_name(each.trajectory, full=True), "during", "days", "visits", "median", "a week", "change")
+        table = table_of(name_of(each.trajectory, full=True), "during", "days", "visits", "median", "a week", "change")
         for phase in each.phases:
             slope = phase.trend.slope
             rate = "-" if isinstance(slope, Missing) else f"{slope:+f}"
             median = "-" if isinstance(phase.level, Missing) else f"{phase.level:f}"
-            change = f"{_amount(phase.change)}: {_verdict(phase.change)}" if phase.visits else "-"
-            _add(table, _during(phase), str(phase.days), str(phase.visits), median, rate, change)
+            change = f"{amount_of(phase.change)}: {verdict_of(phase.change)}" if phase.visits else "-"
+            add_row(table, _during(phase), str(phase.days), str(phase.visits), median, rate, change)
         out.print(table)
         for note in dict.fromkeys(f"{phase.label}: {note}" for phase in each.phases for note in phase.notes):
             out.print(f"  {note}", markup=False)
         for contrast in each.contrasts:
             _print_contrast(out, contrast)
-    _asides(out, [each.trajectory for each in found.answer])
-    _last(out, found)
+    print_asides(out, [each.trajectory for each in found.answer])
+    print_last(out, found)
 
 
 def _during(phase: PhaseReport) -> str:
@@ -172,41 +176,46 @@ def _by_site(rows: Sequence[Row]) -> Iterable[tuple[str, list[Row]]]:
         yield site.name, list(of_site)
 
 
-def _table(title: str, *columns: str) -> Table:
+def table_of(title: str, *columns: str) -> Table:
+    """A table with a title and these columns, whose cells break into lines."""
     table = Table(title=Text(title), title_justify="left", show_edge=False, pad_edge=False)
     for column in columns:
         table.add_column(column, overflow="fold")
     return table
 
 
-def _add(table: Table, *cells: str) -> None:
+def add_row(table: Table, *cells: str) -> None:
+    """Put a row of plain texts into a table."""
     table.add_row(*(Text(cell) for cell in cells))
 
 
-def _opening(out: Console, found: Told) -> None:
+def print_opening(out: Console, found: Told) -> None:
+    """Whose answer it is, and the precautions in force."""
     out.print(f"[bold]{found.subject}[/bold]")
     for precaution in found.precautions:
         where = ", ".join(place.name for place in precaution.places)
         out.print(f"Precaution in force, {where}: {precaution.what} ({precaution.by})", markup=False)
 
 
-def _asides(out: Console, lines: Sequence[Trajectory]) -> None:
+def print_asides(out: Console, lines: Sequence[Trajectory]) -> None:
     """What is to be known of single lines: what was not used of them, and why."""
     if not lines:
         out.print(NONE)
     for each in lines:
         told = [f"not used of {left.when.date().isoformat()}: {left.because.reason}" for left in each.left_out]
         for note in (*each.notes, *told):
-            out.print(f"{_name(each, full=True)}: {note}", markup=False)
+            out.print(f"{name_of(each, full=True)}: {note}", markup=False)
 
 
-def _last(out: Console, found: Told) -> None:
+def print_last(out: Console, found: Told) -> None:
+    """What could not be used, and what the numbers are not."""
     for reason, number in found.not_used.items():
         out.print(f"{number} not used, because {reason}", markup=False)
     out.print(CAUTION, style="italic")
 
 
-def _name(trajectory: Trajectory, *, full: bool = False) -> str:
+def name_of(trajectory: Trajectory, *, full: bool = False) -> str:
+    """A measure with its unit and the conditions it was read under; with its site where `full`."""
     said = [
         answer.replace("-", " ") if answer != UNKNOWN else f"{name.replace('_', ' ')} not recorded"
         for name, answer in trajectory.conditions.items()
@@ -218,13 +227,15 @@ def _name(trajectory: Trajectory, *, full: bool = False) -> str:
     return f"{where}{', '.join([trajectory.title, *said])} ({unit})"
 
 
-def _value(point: Point | Missing) -> str:
+def value_of(point: Point | Missing) -> str:
+    """A value with its day, or a dash."""
     if isinstance(point, Missing):
         return "-"
     return f"{point.code or format(point.value, 'f')} on {point.day.isoformat()}"
 
 
-def _amount(change: Change) -> str:
+def amount_of(change: Change) -> str:
+    """How much changed, with the percent where there is one, or a dash."""
     if isinstance(change.amount, Missing):
         return "-"
     return f"{change.amount:+f}" + ("" if isinstance(change.percent, Missing) else f" ({change.percent:+f}%)")

@@ -28,6 +28,7 @@ from service.web.fhir.description import ERROR_ANSWER
 from service.web.fhir.interactions import routes
 from service.web.fhir.requests import BASE
 from service.web.fhir.routes import interactions_of
+from service.web.follow_up import follow_up_router
 from service.web.headers import SecureHeaders
 from service.web.health import health_router
 from service.web.identity.middleware import Identity
@@ -88,6 +89,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     app.include_router(metrics_router(work))
     app.include_router(change_router(work, settings))
     app.include_router(chart_router(work, settings))
+    app.include_router(follow_up_router(work, settings))
     app.include_router(courses_router(work, settings))
     app.include_router(instruments_router(work, settings))
     app.include_router(orthoses_router(work, settings))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Annotated, Any
@@ -54,15 +54,21 @@ CHANGE_SCHEMA: dict[str, Any] = {
 }
 
 
-def change_router(work: Work, settings: Settings) -> APIRouter:
-    """The routes of change below `/patients`."""
-    router = APIRouter(prefix="/patients/{patient}", tags=["Patients"])
+DESCRIBED: dict[str, Any] = {
+    "response_class": Response,
+    "responses": {
+        200: {
+            "description": "The answer.",
+            "content": {"application/json": {"schema": {"$ref": "#/components/schemas/PatientChange"}}},
+        }
+    },
+}
+"""What every route that tells of one patient's course has in its description."""
+
+
+def teller(work: Work, settings: Settings) -> Callable[[Request, str, tuple[str, ...], Job], Awaitable[Response]]:
+    """What answers a request about a patient's course, by the parameters it knows, with what a use case tells."""
     rules, zone = change_rules_of(settings.change_file), settings.zone_info or UTC
-    content = {"application/json": {"schema": {"$ref": "#/components/schemas/PatientChange"}}}
-    described: dict[str, Any] = {
-        "response_class": Response,
-        "responses": {200: {"description": "The answer.", "content": content}},
-    }
 
     async def told(request: Request, patient: str, known: tuple[str, ...], job: Job) -> Response:
         form, rest = form_of(request, pairs_of(request.scope["query_string"]))
@@ -71,6 +77,14 @@ def change_router(work: Work, settings: Settings) -> APIRouter:
         actor, ident, today = actor_of(request), checked_id(patient), datetime.now(UTC).astimezone(zone).date()
         found = await work.read(lambda reader: job(reader, actor, ident, asked, rules, today))
         return answer(text.dump({**plain(found), "caution": CAUTION}), replace(form, content_type=PLAIN_JSON))
+
+    return told
+
+
+def change_router(work: Work, settings: Settings) -> APIRouter:
+    """The routes of change below `/patients`."""
+    router = APIRouter(prefix="/patients/{patient}", tags=["Patients"])
+    described, told = DESCRIBED, teller(work, settings)
 
     @router.get(
         "/change",

@@ -77,7 +77,8 @@ def rules(found):
 def flagged(name="cast", *, answered=False, **more):
     bare, _ = episode(name, 7, **more)
     check = Event("checked", at(8), check=Check({"colour": "pale"}, red_flag=True))
-    told = bare.with_events([check, *([Event("answered", at(9), by_name="B. Invented", answers=3, note="seen")] if answered else [])])
+    answer = Event("answered", at(9), by_name="B. Invented", answers=3, note="seen")
+    told = bare.with_events([check, answer] if answered else [check])
     return told, life_of(told)
 
 
