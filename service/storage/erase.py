@@ -22,6 +22,7 @@ from service.storage import keeping_tables as keeping
 from service.storage.audit_chain import digest_of
 from service.storage.audit_tables import event, event_patient
 from service.storage.erase_plan import CHUNK, Plan
+from service.storage.export_jobs import void
 from service.storage.inserts import insert
 from service.storage.sql import Sql, ask
 from service.storage.tables import metadata, observation, resource, resource_version, search_index
@@ -31,6 +32,7 @@ BY_NUMBER = (observation, search_index, resource_version, resource)
 KEPT = frozenset({
     "meta", "txn", "event", "event_patient", "event_chain", "used_token", "erasure", "tombstone", "emptied_event",
     "legal_hold", "backup", "holder", "study", "study_count", "release", "release_file",
+    "export_job", "export_file",
 })  # fmt: skip
 """Tables that an erasure leaves: what was done, by whom, and what is kept about keeping. All others that have a column
 `patient` lose the rows of whoever is erased, and one without that column must be named here."""
@@ -52,6 +54,7 @@ def erase(connection: Connection, plan: Plan, erasure: str) -> str:
             connection.execute(delete(table).where(table.c.patient == patient))
     insert(connection, keeping.tombstone, [(one.type, one.id, erasure) for one in plan.going])
     _take_links_out(connection, plan)
+    void(connection)
     return _empty_events(connection, plan, erasure)
 
 

@@ -19,6 +19,7 @@ from service.storage.audit_check import Verdict, verify
 from service.storage.changes import Changes, Mark, Span, changes
 from service.storage.departures import Departure, departures
 from service.storage.erase_plan import Plan, plan_of
+from service.storage.export_jobs import ExportJobs
 from service.storage.flat import coded_values
 from service.storage.holders import Holder, holders_of, kept_holders
 from service.storage.keeping import Keeping, is_erased
@@ -218,6 +219,11 @@ class Reader:
     def research(self) -> Research:
         """Studies, releases, and the record as it was at a transaction."""
         return Research(self._asked())
+
+    @property
+    def bulk(self) -> ExportJobs:
+        """Bulk Data exports, and the record as one of them sees it."""
+        return ExportJobs(self._asked())
 
     def erasure_plan(self, kind: str, ident: str, *more: tuple[str, str]) -> Plan:
         """What an erasure of a resource, or of a patient's whole record, would take, and of `more` of them together.

@@ -27,7 +27,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION = "0007"
+REVISION = "0008"
 """The schema this code needs; the newest migration."""
 
 metadata = MetaData(

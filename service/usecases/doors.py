@@ -18,7 +18,7 @@ from service.errors import Forbidden, RecordError
 from service.fhir.search_parameters import Clause, Query
 from service.fhir.text import Json
 from service.storage.stored import Page, Stored
-from service.usecases.permissions import Limits, require, require_duty, require_operation
+from service.usecases.permissions import Limits, require, require_duty, require_exporter, require_operation
 
 
 @dataclass(slots=True)
@@ -176,6 +176,15 @@ def enter_duty(actor: Actor, name: str, kind: str = "", ident: str = "") -> Iter
     passage = _noted(Passage(name, kind, ident))
     with _passing(passage):
         require_duty(actor, name)
+        yield passage
+
+
+@contextmanager
+def enter_export(actor: Actor, kind: str = "", ident: str = "", *, query: str = "") -> Iterator[Passage]:
+    """Go through the door to exports, of the whole record or of the patients in a group. Raises `Forbidden`."""
+    passage = _noted(Passage(act="export", type=kind, id=ident, query=query))
+    with _passing(passage):
+        require_exporter(actor)
         yield passage
 
 
