@@ -183,6 +183,7 @@ def _add_reading(router: APIRouter, work: Work) -> None:
         request: Request, release: ReleaseId, name: Annotated[str, Path(description="Its name.")]
     ) -> Response:
         """In the format of the Accept header: NDJSON, JSON, CSV or Parquet."""
+        require_duty(actor_of(request), studies.RESEARCH)
         asked = read_request(_NOTHING, [*pairs_of(request.scope["query_string"]), ("viewReference", name)])
         return await _run(work, request, release, asked)
 
@@ -193,6 +194,7 @@ def _add_reading(router: APIRouter, work: Work) -> None:
     )
     async def run(request: Request, release: ReleaseId) -> Response:
         """As `/fhir/$viewdefinition-run`, over what left for the study instead of the record."""
+        require_duty(actor_of(request), studies.RESEARCH)
         asked = read_request(text.parse(await body_of(request)), pairs_of(request.scope["query_string"]))
         return await _run(work, request, release, asked)
 
