@@ -98,8 +98,13 @@ class Settings(BaseSettings):
         Path | None, Field(description="JSON file of the clinic's own tests for coded findings.")
     ] = None
     change_file: Annotated[
-        Path | None, Field(description="JSON file of the clinic's smallest worthwhile rates and measurement errors.")
+        Path | None, Field(description="JSON file: the clinic's worthwhile rates, own errors, review points shown.")
     ] = None
+
+    export_folder: Annotated[Path, Field(description="Folder of Bulk Data exports; made when it is first needed.")] = (
+        Path("handrecord-exports")
+    )
+    export_hours: Annotated[float, Field(gt=0, description="Hours that a finished export is kept.")] = 24
 
     @field_validator("zone")
     @classmethod

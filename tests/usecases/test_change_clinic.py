@@ -37,6 +37,7 @@ def line(**more: Any) -> Trajectory:
 def test_without_a_file_the_proposals_of_the_record_stand() -> None:
     found = change_rules_of(None)
     assert found.rates == WORTHWHILE
+    assert found.most_points == 5
     assert found.applied(line()).errors == ()
     assert all("a proposal of this record" in rate.source for rate in found.rates.values())
 
@@ -44,6 +45,7 @@ def test_without_a_file_the_proposals_of_the_record_stand() -> None:
 def test_the_clinics_own_numbers_stand_in_place_of_others(tmp_path: Path) -> None:
     found = rules(tmp_path, {"worthwhile": {"joint-motion": {"amount": 2, "unit": "deg"}}, "errors": [ERROR]})
     assert found.rates["joint-motion"].amount == 2
+    assert rules(tmp_path, {"review_points": 2}).most_points == 2
     assert found.rates["grip-summary"] == WORTHWHILE["grip-summary"]
     (own,) = found.applied(line()).errors
     assert (own.low, own.high, own.unit) == (Decimal("7.5"), Decimal("7.5"), "deg")
@@ -66,6 +68,7 @@ def test_the_clinics_own_error_within_examiners_is_none_between(tmp_path: Path) 
         ({"worthwhile": {"joint-motion": {"amount": 2, "unit": "degrees"}}}, "not a unit this record knows"),
         ({"errors": [{**ERROR, "measure": "x"}]}, "is not followed over time"),
         ({"errors": [{**ERROR, "raters": "both"}]}, "not one of the answers"),
+        ({"review_points": 0}, "At least one review point is shown"),
         ({"rates": {}}, "Nothing is called that here"),
         ("[", "JSON"),
     ],
