@@ -7,16 +7,25 @@ without an orthosis bring it back. No reading is exact: each is off by up to 3 d
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
 
+from service.domain.anatomy import Site
 from service.domain.change.answers import phased_of, trending_of
 from service.domain.change.phases import NONE, phases_of, worn_at
 from service.domain.change.plateau import Ceiling, standing_of, worthwhile_of
+from service.domain.change.response import responses_of
+from service.domain.change.review_points import Evidence, review
 from service.domain.change.verdict import change_of, ends_of
+from service.domain.goals import Goal
+from service.domain.measurement import Quantity
+from service.domain.orthosis.design import Design, Held
 from service.domain.orthosis.regimens import Regimen
+from service.domain.precautions import Precaution
 
 from .test_phases import FIRST, PIP, episode
 
@@ -137,3 +146,122 @@ def test_nothing_says_why(free, treatment) -> None:
         assert phase.sentence.startswith("During ")
         assert "because" not in phase.sentence
         assert "due to" not in phase.sentence
+
+
+RELATIVE = Design("right", digits=("ring",), holds=(Held("ring-mcp", "flexion", Decimal(30)),), free=("ring-pip",))
+GLOVE = Goal("straight enough for a glove", "patient", "extension-deficit-active-free", PIP,
+             Quantity(Decimal(5), "deg"), due=FIRST + timedelta(days=140), better="less")  # fmt: skip
+END = FIRST + timedelta(days=190)
+
+
+@pytest.fixture
+def whole(course, free):
+    """The same course with what was read just out of each cast, and in an orthosis that leaves the joint free."""
+
+    def line(values, days, state):
+        return course(values, days, measure="extension-position", title="Extension position",
+                      conditions={"mode": "active", "orthosis_state": state})  # fmt: skip
+
+    casts = line([-45, -39, -31, -25], [42, 49, 56, 63], "out-of-orthosis")
+    return [replace(free, conditions=casts.conditions | {"orthosis_state": "free"}), casts,
+            line([-24, -12, -2], [70, 91, 112], "in-orthosis")]  # fmt: skip
+
+
+@pytest.fixture
+def worn():
+    casts = [episode(f"cast {n}", CASTS[n - 1], CASTS[n]) for n in (1, 2, 3)]
+    splint = episode("removable orthosis", 63, 147, design=RELATIVE, regimen=Regimen("hours-a-day", Decimal(20)),
+                     later=[(105, Regimen("night"))])  # fmt: skip
+    return [*casts, splint]
+
+
+def phases_in(worn, last=END):
+    return lambda line: phases_of(worn_at(line.site, worn), FIRST, last)
+
+
+def evidence(lines, worn, today, *, goals=()):
+    lines = [until(line, (today - FIRST).days) for line in lines]
+    aimed = [replace(line, codes=("extension-deficit-active-free",)) if "free" in line.conditions.values() else line
+             for line in lines]  # fmt: skip
+    told = phases_in(worn, today)
+    trending = [trending_of(x, lines, told(x), goals=goals) for x in aimed if x.codes and goals]
+    outside = [x for x in aimed if "in-orthosis" not in x.conditions.values()]
+    return Evidence(outside, goals, trending, responses_of(lines, worn, told), (), (), worn, today)
+
+
+def test_what_the_casts_gained_is_there_without_them(whole, worn) -> None:
+    """20 degrees just out of the casts, and about as many free: whatever stretched it, it is not the cast's angle."""
+    (found,) = responses_of([line for line in whole if "in-orthosis" not in line.conditions.values()], worn,
+                            phases_in(worn))  # fmt: skip
+    out, free = found.gains
+    assert (out.change.amount, out.change.verdict) == (20, "improved")
+    assert free.change.verdict == "improved"
+    assert found.carry_over[0].finding == "carries-over"
+
+
+def test_what_was_read_in_a_cast_that_holds_the_joint_is_no_gain(course, whole, worn) -> None:
+    """The angle of each new cast is what somebody set; a clinician would not count it."""
+    held = course([-40, -30, -22], [45, 52, 59], measure="extension-position",
+                  conditions={"mode": "active", "orthosis_state": "in-orthosis"})  # fmt: skip
+    (found,) = responses_of([held, *whole[:2]], worn, phases_in(worn))
+    assert [gain.state for gain in found.gains] == ["out-of-orthosis", "free"]
+
+
+def test_how_much_of_the_gain_in_the_removable_orthosis_carries_over_cannot_be_told(whole, worn) -> None:
+    """22 degrees in it, 12 free: the second is less than two readings can differ by, so neither none nor all of the
+    first is ruled out. A clinician would say "about half, as far as one can tell", and look again.
+    """
+    (found,) = responses_of(whole, worn, phases_in(worn))
+    carry = next(c for c in found.carry_over if (c.inside, c.outside) == ("in-orthosis", "free"))
+    assert (carry.share, carry.finding) == (55, "cannot-be-told")
+    assert carry.interval.low < 0
+    assert carry.interval.high > 100
+
+
+def test_a_gain_that_stays_in_the_orthosis_would_have_been_seen(whole, worn) -> None:
+    """The same orthosis with free readings that stand still: a clinician would not call that a gain of the joint."""
+    free, casts, inside = whole
+    still = replace(free, points=tuple(replace(p, value=Decimal(-24)) for p in free.points))
+    (found,) = responses_of([still, inside], worn, phases_in(worn))
+    assert found.carry_over[0].finding == "does-not-carry-over"
+    assert found.carry_over[0].share == 0
+    assert casts.points
+
+
+def test_after_the_last_orthosis_nothing_more_was_lost(whole, worn) -> None:
+    """What was lost went while weaning; after removal the joint came back, within what two readings differ by."""
+    (found,) = responses_of(whole, worn, phases_in(worn))
+    (decay,) = found.decay
+    assert (decay.orthosis, (decay.removed - FIRST).days) == ("removable orthosis, at night", 147)
+    assert decay.after.amount > 0
+    assert decay.at_once.amount.rule == "no-reading"
+
+
+def test_after_six_weeks_of_exercise_the_plateau_is_what_there_is_to_look_at(whole, worn) -> None:
+    """Common practice, no source: a change of approach is thought of when the measurements show a plateau."""
+    found = review(evidence(whole, [], FIRST + timedelta(days=42), goals=[GLOVE]), [])
+    assert [point.rule for point in found.points] == ["plateau"]
+    assert re.search(r"plateau\. .*\d", found.points[0].statement)
+
+
+def test_after_two_weeks_there_is_nothing_to_point_at(whole) -> None:
+    """Too few visits: what cannot be told is no point."""
+    assert review(evidence(whole, [], FIRST + timedelta(days=14), goals=[GLOVE]), []).points == ()
+
+
+def test_while_the_joint_gains_there_is_nothing_to_point_at(whole, worn) -> None:
+    assert review(evidence(whole, worn, FIRST + timedelta(days=105), goals=[GLOVE]), []).points == ()
+
+
+def test_in_the_end_only_the_goal_is_open(whole, worn) -> None:
+    """Its day passed while weaning; the whole course gained, so that no loss is pointed at."""
+    found = review(evidence(whole, worn, END, goals=[GLOVE]), [])
+    assert [point.rule for point in found.points] == ["goal-day-passed"]
+    assert "its target is -5 deg" in found.points[0].statement
+
+
+def test_while_the_bone_is_protected_none_of_this_is_pointed_at(whole, worn) -> None:
+    """A precaution of the surgeon: how the joint moves is then not the question."""
+    protected = Precaution("no passive extension", "Dr Example (invented)", FIRST, (Site("right", "ring"),))
+    found = review(evidence(whole, [], FIRST + timedelta(days=42), goals=[GLOVE]), [protected])
+    assert (found.points, found.under_precaution) == ((), 1)

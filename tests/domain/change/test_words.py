@@ -10,7 +10,8 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[3]
 FILES = [*sorted((ROOT / "service/domain/change").glob("*.py")), ROOT / "service/commands/change_tables.py",
-         ROOT / "service/web/change.py"]  # fmt: skip
+         ROOT / "service/commands/follow_up_tables.py", ROOT / "service/web/change.py",
+         ROOT / "service/web/follow_up.py", ROOT / "service/usecases/review.py"]  # fmt: skip
 REFUSED = {
     "a cause": r"\bbecause of\b|\bdue to\b|\bthanks to\b|\bcaused? by\b|\bled to\b|\beffective\b",
     "a command": r"\bshould\b|\bmust\b|\bought\b|\brecommend|\bconsider\b|\bplease\b|\badvise|\bcontinue\b|\bstop\b",
