@@ -47,6 +47,11 @@ CONDITIONAL: Json = {
 }
 """What can be done under conditions, in the words of the statement."""
 
+BULK_DATA = "http://hl7.org/fhir/uv/bulkdata"
+BULK_VERSION = "3.0.0"
+EXPORTS: dict[str, str] = {"": "export", "Patient": "patient-export", "Group": "group-export"}
+"""What is exported (the whole system where the type is empty), and which of the guide's definitions that is."""
+
 LIFE_OF_STATES = (
     "What claims a profile of an orthosis episode has a life of states: it is created, and then neither updated, "
     "patched nor deleted. Its statuses follow from its events. Further events are new Procedures and "
@@ -77,6 +82,7 @@ def capability_statement(address: str = "", supported: Mapping[str, tuple[str, .
     if address:
         content["implementation"] = {"description": "Hand-therapy record of one clinic", "url": address}
     content |= {"fhirVersion": "4.0.1", "format": ["json"], "patchFormat": list(FORMATS)}
+    content["instantiates"] = [f"{BULK_DATA}/CapabilityStatement/bulk-data|{BULK_VERSION}"]
     content |= {"implementationGuide": [GUIDE], "rest": [_rest(supported or {})]}
     text = (
         "A record of hand therapy: joint motion, grip strength, touch thresholds and the wearing of orthoses. "
@@ -90,6 +96,7 @@ def _rest(supported: Mapping[str, tuple[str, ...]]) -> Json:
         "mode": "server",
         "resource": [_resource(name, supported.get(name, ())) for name in (*SERVED_TYPES, *DEFINITION_TYPES)],
         "interaction": [{"code": code} for code in SYSTEM_INTERACTIONS],
+        **_operations(""),
     }
 
 
@@ -111,6 +118,8 @@ def _resource(name: str, supported: tuple[str, ...]) -> Json:
 
 def _operations(name: str) -> Json:
     offered = [{"name": each.name, "definition": operation(each.id)} for each in operations_of(name)]
+    if name in EXPORTS:
+        offered.append({"name": "export", "definition": f"{BULK_DATA}/OperationDefinition/{EXPORTS[name]}"})
     return {"operation": offered} if offered else {}
 
 

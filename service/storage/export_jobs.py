@@ -101,6 +101,12 @@ class ExportJobs:
         mine = update(export_job).where(jobs.id == ident, jobs.worker == worker, jobs.state == RUNNING)
         return bool(self._connection.execute(mine.values({"beat": _now(), **values})).rowcount)
 
+    def release(self, job: Job) -> None:
+        """Leave an export to the next worker, where the one that took it ends before its time."""
+        jobs = export_job.c
+        mine = update(export_job).where(jobs.id == job.id, jobs.worker == job.worker, jobs.state == RUNNING)
+        self._connection.execute(mine.values(worker="", tries=job.tries - 1))
+
     def keep(self, file: File, worker: str) -> bool:
         """Write down that a file is whole; False if the export is no longer this worker's."""
         if not self.hold(file.job, worker, tries=0):

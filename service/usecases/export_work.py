@@ -67,6 +67,10 @@ class Worker:
             self._write(job)
         except _NotOurs:
             self._clear(job.id)
+        except KeyboardInterrupt:
+            with self.records.aside() as connection:
+                ExportJobs(connection).release(job)
+            raise
         except (RecordError, OSError) as error:
             told = str(error) if isinstance(error, RecordError) else f"A file could not be written: {error.strerror}."
             self._finish(job.id, export_jobs.FAILED, told)

@@ -18,6 +18,7 @@ from service.web import errors
 from service.web.audit_trail import AuditTrail
 from service.web.billing import billing_router
 from service.web.body_limit import BodyLimit
+from service.web.bulk import bulk_router
 from service.web.change import change_router
 from service.web.chart import chart_router
 from service.web.corrections import corrections_router
@@ -82,6 +83,7 @@ def create_app(settings: Settings, records: Records) -> FastAPI:
     errors.install(app)
     app.include_router(identity_router(settings, setup))  # before the patterns of FHIR, which fit its addresses too
     app.include_router(views_router(work))  # for the same reason
+    app.include_router(bulk_router(work, settings))
     app.router.routes.extend(routes(BASE, interactions))
     app.include_router(visits_router(work, settings))
     app.include_router(shorthand_router())
@@ -133,7 +135,9 @@ _CORS: dict[str, Any] = {
         "Authorization", "Content-Type", "Prefer", "If-Match", "If-None-Match", "If-Modified-Since", "If-None-Exist",
         "Handrecord-Emergency",
     ],
-    "expose_headers": ["ETag", "Location", "Last-Modified", "Retry-After", "WWW-Authenticate"],
+    "expose_headers": [
+        "ETag", "Location", "Content-Location", "Last-Modified", "Retry-After", "X-Progress", "WWW-Authenticate",
+    ],
     "allow_credentials": False,
     "max_age": 600,
 }  # fmt: skip

@@ -36,6 +36,13 @@ _TAGS = [
         ),
     },
     {"name": "Keeping", "description": "What must go, what must stay, what is past its period: for administrators."},
+    {
+        "name": "Bulk export",
+        "description": (
+            "Much of the record at once, as files of lines, by HL7's Bulk Data Access: for programs, and for"
+            " administrators. What is exported names people."
+        ),
+    },
     {"name": "Service", "description": "Whether the record answers."},
 ]
 

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import gc
+import os
 import socket
-from contextlib import closing
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from threading import Event, Thread
 
 import uvicorn
 from fastapi import FastAPI
@@ -34,8 +39,37 @@ def serve(settings: Settings) -> None:
         # What is loaded by now stays for good: the collector need not look at it again and again.
         gc.collect()
         gc.freeze()
-        server_for(app).run(sockets=[listener])
+        with exporting(settings):
+            server_for(app).run(sockets=[listener])
         app.state.events.close()
+
+
+@contextmanager
+def exporting(settings: Settings) -> Iterator[None]:
+    """Have a process of its own write what is exported: begun again should it end, ended when this one ends."""
+    command = [sys.executable, "-m", "service", "export-worker", "--parent", str(os.getpid())]
+    surroundings = {**os.environ, "HANDRECORD_DATABASE_URL": settings.database_url}
+    over = Event()
+
+    def look_after() -> None:
+        while not over.is_set():
+            with subprocess.Popen(command, env=surroundings) as worker:  # noqa: S603 - nothing comes from outside
+                while worker.poll() is None and not over.wait(_LOOK):
+                    pass
+                worker.terminate()
+            over.wait(_PAUSE)
+
+    keeper = Thread(target=look_after, name="exports")
+    keeper.start()
+    try:
+        yield
+    finally:
+        over.set()
+        keeper.join()
+
+
+_LOOK, _PAUSE = 0.5, 5.0
+"""Seconds between two looks at the process that writes exports, and before it is begun again."""
 
 
 def server_for(app: FastAPI) -> uvicorn.Server:

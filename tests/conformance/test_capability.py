@@ -17,7 +17,7 @@ import pytest
 
 from service.fhir import conformance
 from service.fhir.canonical import code_system
-from service.fhir.capability import CONDITIONAL, interactions_of, offers
+from service.fhir.capability import BULK_DATA, CONDITIONAL, EXPORTS, interactions_of, offers
 from service.fhir.definitions import DEFINITION_TYPES, SERVED_TYPES, codes, search_parameters
 from service.fhir.operations import READ_ONLY, operations_of
 from service.fhir.search_index import rows_of
@@ -405,13 +405,14 @@ def test_definitions_are_paged_without_gap_or_repetition(client: httpx.Client, r
 
 
 def test_every_definition_that_the_statement_names_is_served(client: httpx.Client) -> None:
-    """What is named is R4's own, or found here by its address."""
+    """What is named is R4's own, or the Bulk Data guide's, or found here by its address."""
     statement = parse(client.get("/fhir/metadata").content)
     named = {("ImplementationGuide", url) for url in statement["implementationGuide"]}
     for kind in statement["rest"][0]["resource"]:
         named |= {("StructureDefinition", url) for url in kind.get("supportedProfile", ())}
         named |= {("SearchParameter", each["definition"]) for each in kind.get("searchParam", ())}
-        named |= {("OperationDefinition", each["definition"]) for each in kind.get("operation", ())}
+        own = (each for each in kind.get("operation", ()) if not each["definition"].startswith(BULK_DATA))
+        named |= {("OperationDefinition", each["definition"]) for each in own}
     assert len({kind for kind, _ in named}) == 4
     for kind, url in named:
         answer = client.get(f"/fhir/{kind}", params={"url": url}).json()
@@ -432,8 +433,9 @@ def test_every_type_names_the_profiles_that_its_resources_can_claim(client: http
 @pytest.mark.parametrize("resource_type", [*SERVED_TYPES, *DEFINITION_TYPES])
 def test_every_operation_of_the_statement_is_done(client: httpx.Client, resource_type: str) -> None:
     stated = statement_of(client, resource_type).get("operation", ())
-    assert [each["name"] for each in stated] == [each.name for each in operations_of(resource_type)]
-    for each in stated:
+    exported = ["export"] * (resource_type in EXPORTS)
+    assert [each["name"] for each in stated] == [*(each.name for each in operations_of(resource_type)), *exported]
+    for each in stated[: len(stated) - len(exported)]:  # exports are asked for in tests/web/test_bulk.py
         OPERATIONS[each["name"]](client, put(client, resource_type) if resource_type in SERVED_TYPES else "")
 
 

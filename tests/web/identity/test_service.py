@@ -189,6 +189,11 @@ STATISTICS = {"subject": "Patient/a", "code": "8302-2", "system": "http://loinc.
 MORE: dict[tuple[str, str], list[tuple[str, dict[str, Any]]]] = {
     ("PUT", "/fhir/{type}"): [("/fhir/Patient?_id=a", {"json": {"resourceType": "Patient"}, "headers": FHIR})],
     ("PATCH", "/fhir/{type}"): [("/fhir/Patient?_id=a", PATCH)],
+    **{
+        (method, path): [(path.replace("{group}", "a"), {"headers": FHIR | {"prefer": "respond-async"}, **more})]
+        for path in ("/fhir/$export", "/fhir/Patient/$export", "/fhir/Group/{group}/$export")
+        for method, more in (("GET", {}), ("POST", {"json": {"resourceType": "Parameters"}}))
+    },
     ("PATCH", "/fhir/{type}/{id}"): [("/fhir/Patient/a", PATCH)],
     ("DELETE", "/fhir/{type}"): [("/fhir/Patient?_id=a", {})],
     ("POST", "/patients/{patient}/goals"): [("/patients/a/goals", {"json": GOAL})],
