@@ -25,7 +25,7 @@ from service.fhir.search_query import Wanted
 from service.fhir.search_table import COMBO, COMPONENT, in_components
 from service.storage.comparisons import compare, dated, pair, pairs, row_condition
 from service.storage.components import of_components
-from service.storage.sql import FALSE, TRUE, Sql, both, either, equals, negated, one_of
+from service.storage.sql import FALSE, TRUE, Sql, apart, both, either, equals, negated, one_of
 
 
 def conditions_of(query: Query) -> tuple[Sql, bool]:
@@ -207,7 +207,7 @@ def _reached(kind: str, name: str, choice: Wanted) -> Sql:
 
 def _points_at(kind: str, name: str, query: Query) -> Sql:
     """The reference of that name points at a resource that the query finds."""
-    found = _keys(query, "id")
+    found = apart(_keys(query, "id"))
     if kind == "Observation" and _LINKS.get(name, ("",))[0] == query.type:
         return Sql(f"{_LINKS[name][1]} IN ({found.text})", found.values)
     pointing = Sql(f"s.lo IS NULL AND s.qualifier = ? AND s.value IN ({found.text})", (query.type, *found.values))
@@ -219,12 +219,12 @@ def _pointed_at(kind: str, choice: Reverse) -> Sql:
     query, by = choice.query, choice.by
     if query.type == "Observation" and _LINKS.get(by, ("",))[0] == kind:
         where, _ = conditions_of(query)
-        found = Sql(f"SELECT {_LINKS[by][1]} FROM observation WHERE {where.text}", where.values)  # noqa: S608
+        found = apart(Sql(f"SELECT {_LINKS[by][1]} FROM observation WHERE {where.text}", where.values))  # noqa: S608
     else:
-        of = _keys(query, "pk")
+        of = apart(_keys(query, "pk"))
         rows = "s.type = ? AND s.parameter = ? AND s.qualifier = ? AND s.lo IS NULL"
         text = f"SELECT s.value FROM search_index s WHERE {rows} AND s.pk IN ({of.text})"  # noqa: S608
-        found = Sql(text, (query.type, by, kind, *of.values))
+        found = apart(Sql(text, (query.type, by, kind, *of.values)))
     if kind != "Observation":
         return Sql(f"id IN ({found.text})", found.values)
     of_observations = f"SELECT r.pk FROM resource r WHERE r.type = 'Observation' AND r.id IN ({found.text})"  # noqa: S608

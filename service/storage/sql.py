@@ -43,9 +43,16 @@ def negated(part: Sql) -> Sql:
     return Sql(f"NOT ({part.text})", part.values)
 
 
+_MOST = 200
+"""Conditions joined at once: SQLite takes a tree of at most 1000 levels, and a row of them is as deep as it is long."""
+
+
 def _joined(word: str, parts: list[Sql]) -> Sql | None:
     if len(parts) < 2:
         return parts[0] if parts else None
+    if len(parts) > _MOST:
+        some = (_joined(word, parts[start : start + _MOST]) for start in range(0, len(parts), _MOST))
+        return _joined(word, [one for one in some if one])
     return Sql(word.join(f"({part.text})" for part in parts), tuple(value for part in parts for value in part.values))
 
 
@@ -59,8 +66,38 @@ def one_of(column: str, values: Sequence[Any]) -> Sql:
     return Sql(f"{column} IN ({', '.join('?' for _ in values)})", tuple(values)) if values else FALSE
 
 
+def apart(query: Sql) -> Sql:
+    """A query of one column that depends on nothing around it: `ask` writes it before the whole statement.
+
+    SQLite reads only so many brackets within brackets (a parser stack of 100), fewer than a long chain needs.
+    """
+    return Sql(f"\x04{query.text}\x05", query.values)
+
+
+def _unfolded(query: Sql) -> Sql:
+    """The statement with what stands apart before it, and the values in the order they have then."""
+    if "\x04" not in query.text:
+        return query
+    values, before, open_ones = iter(query.values), list[Sql](), [(list[str](), list[Any]())]
+    for piece in re.split("([\x04\x05?])", query.text):
+        if piece == "\x04":
+            open_ones.append(([], []))
+            continue
+        if piece == "\x05":
+            text, own = open_ones.pop()
+            before.append(Sql(f"q{len(before)}(found) AS ({''.join(text)})", tuple(own)))
+            piece = f"SELECT found FROM q{len(before) - 1}"  # noqa: S608
+        elif piece == "?":
+            open_ones[-1][1].append(next(values))
+        open_ones[-1][0].append(piece)
+    (text, own), *_ = open_ones
+    written = ", ".join(one.text for one in before)
+    return Sql(f"WITH {written} {''.join(text)}", (*(value for one in before for value in one.values), *own))
+
+
 def ask(connection: Connection, query: Sql) -> list[Any]:
     """The rows that a query finds, their columns as attributes."""
+    query = _unfolded(query)
     with _cursor(connection) as cursor:
         cursor.execute(_marked(connection, query.text), query.values)
         rows = cursor.fetchall()
