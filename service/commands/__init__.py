@@ -41,6 +41,7 @@ MODULES: tuple[ModuleType, ...] = (
     billing,
     tables,
     research,
+    outcomes,
     exports,
     definitions,
     audit,

@@ -58,6 +58,7 @@ def release(
             names = write_release(reader, LOCAL, made, out_folder, chosen)
     for step in made.manifest["flow"]["steps"]:
         out.print(f"{step['what']}: {step['left_out']} (remaining {step['remaining']})", markup=False)
+    out.print(f"release: {made.id}", markup=False)
     out.print(f"written: {out_folder} with {', '.join(names)}", markup=False, soft_wrap=True)
     out.print(json.dumps(made.manifest["classes"]), markup=False)
 

@@ -13,8 +13,9 @@ from typing import Literal
 
 from service.domain.outcomes.lines import Line
 
-Stage = Literal["before", "orthosis", "after"]
+Stage = Literal["none", "before", "orthosis", "after"]
 STAGES: Mapping[Stage, str] = {
+    "none": "no orthosis on record",
     "before": "before any orthosis",
     "orthosis": "while an orthosis was to be worn",
     "after": "without one, after an orthosis",
@@ -81,6 +82,8 @@ def stretches_of(line: Line, wearings: Iterable[Wearing]) -> list[Stretch]:
         worn = tuple(sorted({each.facets for each in own if each.covers(day)}))
         if not found or worn != found[-1].worn:
             found.append(_opened(line, found, worn, day))
+    if not any(each.worn for each in found):
+        found = [replace(each, stage="none") for each in found]
     ends = [*(each.since for each in found[1:]), None]
     return [_filled(each, line, end, n == 0) for n, (each, end) in enumerate(zip(found, ends, strict=True))]
 

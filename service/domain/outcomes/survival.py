@@ -2,9 +2,10 @@
 
 `kaplan_meier` takes the first visit with it for its day, and so is late by up to the time between visits; its interval
 counts patients (the squared sums of infinitesimal jackknife values by patient; with one line a patient it is
-Greenwood's), on the complementary log-log scale (Kalbfleisch & Prentice 1980). `turnbull` is the nonparametric maximum
-likelihood estimate that knows only the interval (Turnbull, J R Stat Soc B 1976;38:290; whether it is the maximum is
-held against the conditions of Gentleman & Geyer, Biometrika 1994;81:618). Sources are cited from memory.
+Greenwood's), on the complementary log-log scale (Kalbfleisch & Prentice 1980), too narrow with few patients.
+`turnbull` is the nonparametric maximum likelihood estimate that knows only the interval (Turnbull, J R Stat Soc B
+1976;38:290; whether it is the maximum is held against the conditions of Gentleman & Geyer, Biometrika 1994;81:618).
+Sources are cited from memory.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from random import Random
 
 from service.domain.change.trend import Z
 from service.domain.metric import Missing
+from service.domain.outcomes.clustered import FEWEST_PATIENTS
 
 RESAMPLES = 200
 _STEPS = 20_000
@@ -75,8 +77,9 @@ def _around(seen: Sequence[Seen], left: float, influence: Sequence[float]) -> tu
     for each, value in zip(seen, influence, strict=True):
         by_patient[each.patient] = by_patient.get(each.patient, 0.0) + value
     spread = sqrt(sum(value * value for value in by_patient.values()))
-    if len(by_patient) < 2 or not 0 < left < 1:
-        return Missing("no-interval", "One patient, or a share of none or all, has no interval here.")
+    if len(by_patient) < FEWEST_PATIENTS or not 0 < left < 1:
+        reason = f"A share of all, or of fewer than {FEWEST_PATIENTS} patients, has no interval here."
+        return Missing("no-interval", reason)
     middle, reach = log(-log(left)), Z * spread / abs(log(left))
     return 1 - exp(-exp(middle - reach)), 1 - exp(-exp(middle + reach))
 
@@ -139,8 +142,8 @@ def around_turnbull(seen: Sequence[Seen], days: Sequence[float], seed: int) -> l
     by_patient: dict[str, list[Seen]] = {}
     for each in seen:
         by_patient.setdefault(each.patient, []).append(each)
-    if len(by_patient) < 3:
-        return Missing("too-few-patients", "An interval over patients needs 3 of them.")
+    if len(by_patient) < FEWEST_PATIENTS:
+        return Missing("too-few-patients", f"An interval over patients needs {FEWEST_PATIENTS} of them.")
     random = Random(seed)  # noqa: S311 - draws of a bootstrap, which must come again
     groups, drawn = list(by_patient.values()), []
     for _ in range(RESAMPLES):

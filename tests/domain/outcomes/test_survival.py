@@ -22,8 +22,8 @@ from service.domain.outcomes.survival import (
 
 duration = pytest.importorskip("statsmodels.duration.survfunc", reason="statsmodels is not installed")
 
-RADIATION = """45- 25-37 37- 6-10 46- 0-5 0-7 26-40 18- 46- 46- 24- 46- 27-34 36- 7-16 36-44 5-11 17- 46- 19-35 7-14 36-48
-17-25 37-44 37- 24- 0-8 40- 32- 4-11 17-25 33- 15- 46- 19-26 11-15 11-18 37- 22- 38- 34- 46- 5-12 36- 46-"""
+RADIATION = """45- 25-37 37- 6-10 46- 0-5 0-7 26-40 18- 46- 46- 24- 46- 27-34 36- 7-16 36-44 5-11 17- 46- 19-35 7-14
+36-48 17-25 37-44 37- 24- 0-8 40- 32- 4-11 17-25 33- 15- 46- 19-26 11-15 11-18 37- 22- 38- 34- 46- 5-12 36- 46-"""
 """Months to breast retraction after radiotherapy alone: Finkelstein & Wolfe, Biometrics 1985;41:933 (from memory)."""
 
 
