@@ -48,7 +48,7 @@ def _print_gains(out: Console, response: Response) -> None:
         change = gain.change
         ends = (value_of(change.earlier), value_of(change.later))
         add_row(table, STATES[gain.state], *ends, amount_of(change), verdict_of(change))
-    out.print(table)
+    out.print(table if response.gains else f"{response.site.name}, {response.title}: no usable reading")
     for told in (*(carry.words for carry in response.carry_over), *map(_decay, response.decay), *response.notes):
         out.print(f"  {told}", markup=False)
 
@@ -64,7 +64,7 @@ def print_course(out: Console, found: ToldCourse) -> None:
     print_opening(out, found)
     answer = found.answer
     out.print(answer.course.reason if isinstance(answer.course, Missing) else f"Course: {answer.course.reason or '-'}")
-    for name, period in (("course", answer.period), ("before it", answer.before)):
+    for name, period in (("in it", answer.period), ("before it", answer.before)):
         out.print(f"{name.capitalize()}: {_period(period)}", markup=False)
     for line in answer.lines:
         _print_line(out, line)

@@ -82,7 +82,7 @@ def test_the_response_to_the_orthosis(url: str) -> None:
 def test_the_course_in_short(url: str) -> None:
     shown = told("course-summary", "made-up", "--database", url, "--until", "2026-03-30")
     assert "Course: stiff finger" in shown
-    assert "Course: 2026-03-01 to 2026-03-30, 3 visits, 0.7 a week" in shown
+    assert "In it: 2026-03-01 to 2026-03-30, 3 visits, 0.7 a week" in shown
     assert "Before it: no visit with a reading" in shown
     assert "make a fist (60): At no visit so far." in shown
     whole = told("course-summary", "made-up", "--database", url, "--measure", "flexion-position")

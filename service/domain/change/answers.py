@@ -110,12 +110,18 @@ def _is_about(trajectory: Trajectory, goal: Goal) -> bool:
     if goal.site != trajectory.site:
         return False
     if goal.metric:
-        return goal.metric == trajectory.measure and goal.conditions.items() <= trajectory.conditions.items()
+        return goal.metric == trajectory.measure and _under(goal, trajectory.conditions)
     if goal.activity and goal.activity.casefold() != trajectory.conditions.get("activity", "").casefold():
         return False
     return not trajectory.is_metric and (
         goal.code in trajectory.codes or (trajectory.is_position and _same_end(trajectory, goal.code))
     )
+
+
+def _under(goal: Goal, conditions: Mapping[str, str]) -> bool:
+    """Whether results of a metric are what a goal means: unless it says so, not those in an orthosis or just out."""
+    free = conditions.get("orthosis_state") not in ("in-orthosis", "out-of-orthosis")
+    return goal.conditions.items() <= conditions.items() and (free or "orthosis_state" in goal.conditions)
 
 
 def _same_end(trajectory: Trajectory, code: str) -> bool:

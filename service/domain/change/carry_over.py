@@ -79,6 +79,8 @@ def _no_share(inside: Gain, outside: Gain) -> Missing | None:
     a, b = inside.change, outside.change
     if isinstance(a.amount, Missing):
         return a.amount
+    if isinstance(a.limit, Missing):
+        return a.limit
     if a.verdict != "improved":
         reason = f"The change {STATES[inside.state]} is no improvement beyond error ({a.words}): it has no share."
         return Missing("no-gain-inside", reason)

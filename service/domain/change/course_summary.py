@@ -79,10 +79,14 @@ def summary_of(
     course: Course | None,
     today: date,
 ) -> CourseSummary:
-    """The summary of the trajectories that have a value within the course; visits are counted over `every` one."""
+    """The summary of the trajectories that have a value within the course; visits are counted over `every` one.
+
+    The course counts up to the last visit in it: time that nobody came is no course of visits.
+    """
     days = sorted({day for each in every for day in _days(each)})
     since = course.since if course else (days[0] if days else None)
-    until = min(course.until or today, today) if course else today
+    ended = min(course.until or today, today) if course else today
+    until = max((day for day in days if (since is None or day >= since) and day <= ended), default=ended)
     kept = [(each, each.between(since, until)) for each in trajectories]
     no_course = Missing("no-course", "No course of therapy is on record: all readings are one stretch.")
     return CourseSummary(

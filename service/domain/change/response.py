@@ -135,7 +135,12 @@ def _of_orthoses(line: Trajectory, worn: Worn) -> Iterable[str]:
 def _of_held(line: Trajectory | None) -> Iterable[str]:
     number = sum(left.because.rule == "held" for left in line.left_out) if line else 0
     if number:
-        yield f"{number} readings in an orthosis that holds the joint are left out: the angle is set by its design"
+        told = (
+            "1 reading in an orthosis that holds the joint is"
+            if number == 1
+            else (f"{number} readings in an orthosis that holds the joint are")
+        )
+        yield f"{told} left out: the angle is set by its design"
 
 
 def _gains(lines: dict[str, Trajectory], leading: str) -> tuple[Gain, ...]:

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from hashlib import sha256
 
 from service.domain.anatomy import SIDES, Site
@@ -28,6 +29,7 @@ from service.domain.goals import Goal
 from service.domain.metric import Missing
 from service.domain.orthosis.naming import descriptive_name
 from service.domain.precautions import Precaution, touching
+from service.domain.units import rounded
 
 MOST = 5
 """As many points of one patient are shown at once, unless the clinic sets another number: a rule of this record."""
@@ -123,6 +125,8 @@ def points_of(evidence: Evidence) -> Iterable[ReviewPoint]:
 
 def _red_flags(evidence: Evidence) -> Iterable[ReviewPoint]:
     for episode, life in evidence.worn:
+        if life.state == "entered-in-error":
+            continue
         name = episode.name or descriptive_name(life.design)
         site = Site(life.design.side, life.design.digits[0] if len(life.design.digits) == 1 else "hand")
         for event in life.unanswered:
@@ -179,7 +183,7 @@ def _of_change(rule: str, each: Changed) -> ReviewPoint:
 
 
 def _amount(amount: Decimal | Missing, line: Trajectory) -> str:
-    return "change not known" if isinstance(amount, Missing) else f"{amount:+f} {line.unit}"
+    return "change not known" if isinstance(amount, Missing) else f"{rounded(Fraction(amount), 1):+f} {line.unit}"
 
 
 def _many_worse(changes: Sequence[Changed]) -> Iterable[ReviewPoint]:
@@ -244,7 +248,7 @@ def _days_passed(each: Trending, today: date) -> Iterable[ReviewPoint]:
             last = line.points[-1]
             statement = (
                 f"{_name(line)}: the day of the goal '{aim.what}' was {aim.due.isoformat()}; its target is"
-                f" {aim.value:f} {line.unit}, the last value {last.value:f} on {last.day.isoformat()}"
+                f" {_told(aim.value)} {line.unit}, the last value {_told(last.value)} on {last.day.isoformat()}"
             )
             numbers = {"target": aim.value, "last": last.value}
             yield ReviewPoint("goal-day-passed", line.site, statement, numbers, CAUTION, _of_points([last]))
@@ -253,6 +257,11 @@ def _days_passed(each: Trending, today: date) -> Iterable[ReviewPoint]:
 def _name(line: Trajectory) -> str:
     mode = line.conditions.get("mode", "")
     return f"{line.title}{f' ({mode})' if mode and mode != UNKNOWN else ''} of the {line.site.name}"
+
+
+def _told(number: Decimal) -> str:
+    """A number to a tenth at most."""
+    return f"{rounded(Fraction(number), 1):f}"
 
 
 def _of_points(points: Iterable[Point]) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
 
@@ -172,3 +173,15 @@ def test_the_baseline_is_a_rule_that_was_named(visits) -> None:
     assert answer.baseline == "the last visit before a day that was named (2026-03-10)"
     with pytest.raises(KeyError):
         changes_of(lines(visits), rule="the-worst")
+
+
+def test_a_goal_of_total_motion_means_the_free_hand_unless_it_says_otherwise(visits) -> None:
+    for day in (1, 15):
+        visits.digit("right-index", "0-0-80 0-20-90 0-0-60", day)
+        visits.digit("right-index", "0-0-80 0-30-90 0-0-60", day, orthosis_state="out-of-orthosis")
+    wanted = goal("", 240, Site("right", "index"), metric="total-active-motion")
+    answer = changes_of(lines(visits), [wanted])
+    assert [answer.changes[n].trajectory.conditions["orthosis_state"] for n in answer.headline] == ["free"]
+    just_out = replace(wanted, conditions={"orthosis_state": "out-of-orthosis"})
+    told = changes_of(lines(visits), [just_out])
+    assert [told.changes[n].trajectory.conditions["orthosis_state"] for n in told.headline] == ["out-of-orthosis"]

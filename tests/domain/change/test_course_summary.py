@@ -60,8 +60,9 @@ def test_the_rate_of_the_course_stands_beside_the_time_before(course) -> None:
     assert found.lines[0].rate_before.visits == 3
     assert found.lines[0].rate_before.slope == 0
     assert found.lines[0].rate.slope > 5
-    assert (found.period.visits, found.period.days, found.before.visits) == (6, 42, 3)
-    assert found.period.a_week == 1
+    assert (found.period.visits, found.period.days, found.before.visits) == (6, 36, 3)
+    assert found.period.a_week == Decimal("1.2")
+    assert found.period.until == date(2026, 5, 4), "the last visit; the course is still open"
     assert (found.before.since, found.before.until) == (FIRST.date(), SINCE - timedelta(days=1))
 
 
@@ -104,6 +105,6 @@ def test_little_on_record_is_told_as_little(course) -> None:
     (found,) = told(course([50, 90], [30, 40], errors=())).lines
     assert found.milestones[0].reached.rule == "not-published"
     assert told(course([50], [0])).lines == ()
-    new = told(course([50], [30]), today=SINCE + timedelta(days=2))
+    new = told(course([50], [30]))
     assert new.period.a_week.rule == "too-short"
     assert summary_of([], [], [], None, TODAY).period.visits == 0

@@ -85,7 +85,7 @@ def test_no_share_of_a_gain_within_error_of_a_loss_or_of_one_visit(told, inside,
 def test_no_share_without_a_published_error_or_without_a_second_free_reading(told) -> None:
     lines = {"in-orthosis": ([40, 80], [14, 42]), "free": ([40, 48], [14, 43])}
     (found,) = told(lines, errors=())
-    assert found.carry_over[0].share.rule == "no-gain-inside"
+    assert found.carry_over[0].share.rule == "not-published"
     (found,) = told({**lines, "free": ([40], [14])})
     assert found.carry_over[0].share.rule == "one-visit"
 
