@@ -135,7 +135,9 @@ def test_without_a_reading_in_or_just_out_there_is_no_response(told) -> None:
 
 
 def test_fieller_is_where_the_weighted_difference_is_at_its_limit() -> None:
-    """Another route: the limits are the roots of (b - R a)^2 = z^2 (var_b + R^2 var_a) (Fieller 1954)."""
+    """Another route: the limits are the roots of (b - R a)^2 = z^2 (var_b + R^2 var_a) (Fieller 1954; as a quadratic at
+    rdrr.io/cran/twopartm, FiellerRatio). No published example with numbers was found.
+    """
     for b, a, var_b, var_a in ((2, 30, 32, 32), (28, 30, 32, 32), (-10, 25, 20, 50), (12, -40, 32, 8)):
         roots = sorted(np.roots([a * a - Z * Z * var_a, -2 * a * b, b * b - Z * Z * var_b]).real)
         assert fieller(b, a, var_b, var_a) == pytest.approx(roots, rel=1e-9)
