@@ -1,7 +1,7 @@
 """What of a gain in an orthosis, or just out of one, is there without it: a share, with its interval.
 
 Share of carry-over: the gain outside divided by the gain inside, with Fieller's interval (Fieller, J R Stat Soc Suppl
-1940;7:1; J R Stat Soc B 1954;16:175; for independent estimates as restated at rdrr.io/cran/adjustedCurves, fieller_ratio).
+1940;7:1; J R Stat Soc B 1954;16:175; for independent estimates restated at rdrr.io/cran/adjustedCurves).
 It is made only where the gain inside is an improvement beyond the detectable change, which is exactly where that
 interval is finite. That the two gains err independently is supposed: they are made of different readings.
 """
