@@ -14,7 +14,7 @@ from .made_up import CHAINED, send_chains, send_each
 def test_any_request(client: Any, mode: GenerationMode) -> None:
     statuses = [each.status for each in send_each(str(client.base_url), mode, {})]
     assert len(statuses) > 100
-    assert any(200 <= status < 300 for status in statuses)
+    assert any(200 <= status < 300 for status in statuses) or mode is GenerationMode.NEGATIVE
     assert any(400 <= status < 500 for status in statuses)
 
 

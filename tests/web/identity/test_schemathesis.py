@@ -50,7 +50,6 @@ def test_a_role_meets_no_defect_and_sees_what_it_may(url: str, role: str, provid
     headers = {"authorization": f"Bearer {token}"}
     answered = [*send_each(url, GenerationMode.POSITIVE, headers), *send_chains(url, headers)]
     assert any(200 <= each.status < 300 for each in answered)
-    assert {each.status for each in answered}.isdisjoint({401})
     if role != "clinician":
         assert not any(MARKED in each.body for each in answered)
 

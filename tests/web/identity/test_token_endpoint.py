@@ -119,7 +119,7 @@ def test_an_assertion_works_once(endpoint: TokenEndpoint, rsa_pair: Any) -> None
         {"jti": ""},
         {"jti": 7},
         {"jti": "x" * 201},
-        {"nbf": int(time.time()) + 600},
+        {"nbf": int(time.time()) + 86400},
     ],
 )
 def test_an_assertion_that_does_not_hold(endpoint: TokenEndpoint, rsa_pair: Any, changed: dict[str, Any]) -> None:
