@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable
 from difflib import get_close_matches
+from functools import lru_cache
 from typing import Any
 
+from service.fhir.parts import bytes_of, part_of
 from service.fhir.primitives import PRIMITIVES, has_json_type, json_type, problem_with
 from service.fhir.walk import Place, Walk
 
@@ -98,6 +100,25 @@ def _check_hole(siblings: Any, index: int, place: Place, walk: Walk) -> None:
     if not (isinstance(siblings, list) and index < len(siblings) and isinstance(siblings[index], dict)):
         message = "null may stand in a list only where the same place beside it has an extension."
         walk.report(place, "structure", message, rule="null", expected="a value, or the entry left out")
+
+
+def once(item: ItemReader) -> ItemReader:
+    """Reader of a value that is judged once, however often it comes."""
+
+    def read(value: Any, place: Place, walk: Walk) -> Hashable:
+        written = bytes_of(value)
+        sound = _sound(item, written) if written else None
+        return sound[0] if sound else item(value, place, walk)
+
+    return read
+
+
+@lru_cache(maxsize=4096)
+def _sound(item: ItemReader, written: bytes) -> tuple[Hashable] | None:
+    """The shape of a value that is right wherever it stands; None where it is wrong, or what is around it decides."""
+    walk = Walk({})
+    shape = item(part_of(written), ("",), walk)
+    return None if walk.issues or walk.found or not walk.certain else (shape,)
 
 
 def one(name: str, item: ItemReader) -> Reader:

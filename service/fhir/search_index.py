@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from service.errors import Invalid, Issue
+from service.fhir.parts import bytes_of, part_of
 from service.fhir.search_amounts import amounts
 from service.fhir.search_dates import UNDATED, Interval
 from service.fhir.search_paths import (
@@ -86,44 +87,51 @@ class Index:
 def index(resource: Json) -> Index:
     """The index of a resource. Raises `Invalid` if a date in it is none."""
     kind = resource["resourceType"]
+    rows: _Rows = {}
+    general: list[Row] = []
     try:
-        rows = {each.name: rows_of(resource, each) for each in _there(kind, tuple(resource))}
+        for names, elements in _parts(kind, tuple(resource)):
+            part = {"resourceType": kind} | {element: resource[element] for element in elements}
+            written = bytes_of(part)
+            found_rows, of_general = _known_rows(names, written) if written else _rows_in(names, part)
+            rows |= found_rows
+            general += of_general
     except ValueError as problem:
         raise Invalid(Issue("value", f"A date {problem}.", where=kind, rule="date")) from None
-    patient = _patient(resource, rows)
-    if kind == "Observation":
-        return Index(patient, _other_rows(resource, rows), _observation_rows(resource, rows))
-    return Index(patient, tuple(dict.fromkeys(row for some in rows.values() for row in some)))
+    narrow = _observation_rows(resource, rows) if kind == "Observation" else ()
+    return Index(_patient(resource, rows), tuple(general), narrow)
 
 
 @lru_cache(maxsize=1024)
-def _there(kind: str, elements: tuple[str, ...]) -> tuple[Parameter, ...]:
-    """The parameters of a type that a resource with just these elements can have rows of."""
-    return tuple(
-        parameter
-        for parameter in parameters_of(kind).values()
-        if parameter.kind in _ROWS_OF
-        and not (kind == "Observation" and in_components(parameter.name))
-        and any(key in elements for path in parameter.paths for key in path.keys[0])
-    )
+def _parts(kind: str, elements: tuple[str, ...]) -> tuple[tuple[tuple[str, ...], tuple[str, ...]], ...]:
+    """The parameters that a resource with just these elements can have rows of, by the elements they look at."""
+    parts: dict[tuple[str, ...], list[str]] = {}
+    for parameter in parameters_of(kind).values():
+        if parameter.kind in _ROWS_OF and not (kind == "Observation" and in_components(parameter.name)):
+            looked_at = tuple(name for name in elements if any(name in path.keys[0] for path in parameter.paths))
+            parts.setdefault(looked_at, []).append(parameter.name)
+    return tuple((tuple(names), looked_at) for looked_at, names in parts.items() if looked_at)
 
 
 _Rows = dict[str, list[Row]]
 """The rows of a resource by parameter; a parameter without any may be missing."""
 
 
-def _other_rows(resource: Json, rows: _Rows) -> tuple[Row, ...]:
-    """The rows of an Observation that its narrow row does not hold."""
-    others = [
-        row
-        for name, some in rows.items()
-        if name not in _NARROW
-        for row in some
-        if name not in _LINKS or row[:2] not in _NARROW_LINKS
-    ]
-    code = parameters_of("Observation")["code"]
-    others += _words(code, found(resource, code.paths[0]))
-    return tuple(dict.fromkeys(others))
+def _rows_in(names: tuple[str, ...], part: Json) -> tuple[_Rows, tuple[Row, ...]]:
+    """The rows of a part of a resource by parameter, and those that an Observation's narrow row does not hold."""
+    kind = part["resourceType"]
+    rows = {name: rows_of(part, parameters_of(kind)[name]) for name in names}
+    every = dict.fromkeys(row for some in rows.values() for row in some)
+    return rows, tuple(row for row in every if kind != "Observation" or not _is_narrow(row))
+
+
+@lru_cache(maxsize=4096)
+def _known_rows(names: tuple[str, ...], written: bytes) -> tuple[_Rows, tuple[Row, ...]]:
+    return _rows_in(names, part_of(written))
+
+
+def _is_narrow(row: Row) -> bool:
+    return row.parameter in _NARROW or (row.parameter in _LINKS and row[:2] in _NARROW_LINKS)
 
 
 def _patient(resource: Json, rows: _Rows) -> str:
@@ -157,7 +165,7 @@ def rows_of(resource: Json, parameter: Parameter) -> list[Row]:
 def _of_modifiers(kind: str, parameter: Parameter, values: list[Any]) -> Iterator[Row]:
     """What the modifiers `:text`, `:of-type` and `:identifier` search."""
     if parameter.kind == "token":
-        if kind != "Observation":
+        if kind != "Observation" or parameter.name == "code":
             yield from _words(parameter, values)
         if parameter.name == "identifier":
             for system, joined in (pair for value in values for pair in typed_identifiers(value)):
@@ -208,7 +216,7 @@ def _observation_rows(resource: Json, rows: _Rows) -> tuple[ObservationRow, ...]
 
 
 def _codings(rows: _Rows, name: str) -> list[tuple[str, str]]:
-    pairs = dict.fromkeys((row.qualifier, row.value) for row in rows.get(name, ()))
+    pairs = dict.fromkeys((row.qualifier, row.value) for row in rows.get(name, ()) if row.parameter == name)
     return list(pairs) or [("", "")]
 
 

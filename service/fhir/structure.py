@@ -128,8 +128,23 @@ class ObjectReader:
         reader = self._readers.get(key)
         if reader is None and key in self._properties:
             element, type_code = self._properties[key]
-            reader = self._readers[key] = _property_reader(self._type, key, element, type_code)
+            reader = self._readers[key] = self._made(key, element, type_code)
         return reader
+
+    def _made(self, key: str, element: Element, type_code: str) -> leaves.Reader:
+        repeats = element.most is None or element.most > 1
+        if key.startswith("_"):
+            below = object_reader("Element", "Element").read
+            return (leaves.siblings if repeats else leaves.sibling)(key[1:], below)
+        if type_code in PRIMITIVES:
+            allowed = _bound_codes(element)
+            if not repeats:
+                return leaves.primitive(key, type_code, allowed)
+            return leaves.many(key, leaves.primitive_item(type_code, allowed), holes=True)
+        item = _item_reader(self._type, element, type_code)
+        if self._is_resource:
+            item = leaves.once(item)
+        return leaves.many(key, item, holes=False) if repeats else leaves.one(key, item)
 
     def _stands_alone(self, plan: Plan, value: Json) -> bool:
         return not plan.faults and not plan.rules and self._extra is None and all(map(self._is_primitive, value))
@@ -194,20 +209,6 @@ def json_properties(children: list[Element]) -> Iterator[tuple[str, tuple[Elemen
             yield key, (element, type_code)
             if type_code in PRIMITIVES and element.name != "id" and element.path != "Extension.url":
                 yield f"_{key}", (element, "Element")
-
-
-def _property_reader(owner_type: str, key: str, element: Element, type_code: str) -> leaves.Reader:
-    repeats = element.most is None or element.most > 1
-    if key.startswith("_"):
-        below = object_reader("Element", "Element").read
-        return (leaves.siblings if repeats else leaves.sibling)(key[1:], below)
-    if type_code in PRIMITIVES:
-        allowed = _bound_codes(element)
-        if not repeats:
-            return leaves.primitive(key, type_code, allowed)
-        return leaves.many(key, leaves.primitive_item(type_code, allowed), holes=True)
-    item = _item_reader(owner_type, element, type_code)
-    return leaves.many(key, item, holes=False) if repeats else leaves.one(key, item)
 
 
 def _bound_codes(element: Element) -> frozenset[str] | None:
