@@ -18,6 +18,7 @@ from service.storage.keeping import Backup, Erasure
 from service.storage.records import Records
 from service.usecases import erasure, legal_holds
 from service.usecases.audit import attended
+from service.usecases.export_work import tidy
 
 By = Annotated[str, typer.Option("--by", help="Your name: nobody signs in here.")]
 Ident = Annotated[str, typer.Argument(metavar="ID", help="The id that `ask` or `list` shows.")]
@@ -56,8 +57,10 @@ def approve(
 ) -> None:
     """Erase what somebody else asked for. It cannot be taken back."""
     with _two_people(database) as records:
-        ledger = settings.load().erasure_ledger
-        _print(erasure.approve_whole(records, LOCAL, ident, seen, by=by, ledger=ledger))
+        found = settings.load()
+        shown = erasure.approve_whole(records, LOCAL, ident, seen, by=by, ledger=found.erasure_ledger)
+        tidy(records, found.export_folder, found.export_hours)
+        _print(shown)
 
 
 def withdraw(ident: Ident, by: By, database: Database = "") -> None:
@@ -69,7 +72,9 @@ def withdraw(ident: Ident, by: By, database: Database = "") -> None:
 def finish(database: Database = "") -> None:
     """Do what an interrupted erasure left to do: the ledger, and the traces in the database's files."""
     with told(), opened(database) as records, attended(records, LOCAL):
-        done = erasure.finish(records, LOCAL, settings.load().erasure_ledger)
+        found = settings.load()
+        tidy(records, found.export_folder, found.export_hours)
+        done = erasure.finish(records, LOCAL, found.erasure_ledger)
     out.print(f"{len(done)} erasures finished")
 
 

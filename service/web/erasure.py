@@ -17,6 +17,7 @@ from service.usecases import legal_holds
 from service.usecases.erasure import DUTY, Shown, approve_whole, listed, look
 from service.usecases.erasure import ask as ask_for
 from service.usecases.erasure import withdraw as take_back
+from service.usecases.export_work import tidy
 from service.usecases.form import Form, Text, filled
 from service.usecases.permissions import require_duty
 from service.usecases.retention import past_retention
@@ -121,7 +122,9 @@ def _add_erasures(router: APIRouter, work: Work, settings: Settings) -> None:
         def job() -> Shown:
             require_duty(actor, DUTY)
             form = filled(text.parse(body), Approval)
-            return approve_whole(work.records, actor, erasure, form.seen, by=form.by, ledger=settings.erasure_ledger)
+            shown = approve_whole(work.records, actor, erasure, form.seen, by=form.by, ledger=settings.erasure_ledger)
+            tidy(work.records, settings.export_folder, settings.export_hours)
+            return shown
 
         return _answer(request, shown_json(await work.change(job)))
 
