@@ -190,4 +190,17 @@ def load() -> Settings:
 
 def _issue(found: ErrorDetails) -> Issue:
     where = ".".join(f"HANDRECORD_{step}".upper() for step in found["loc"][:1]) or "HANDRECORD_*"
-    return Issue("value", f"A setting cannot be used: {found['msg'].removeprefix('Value error, ')}.", where)
+    said = found["msg"].removeprefix("Value error, ")
+    said = _SAID.get(found["type"], said)
+    given = "" if isinstance(found["input"], dict) else str(found["input"])
+    return Issue("value", f"A setting cannot be used: {said}.", where, given)
+
+
+_SAID = {
+    "int_parsing": "it is a whole number",
+    "float_parsing": "it is a number",
+    "bool_parsing": "it is true or false",
+    "greater_than": "it is too small",
+    "greater_than_equal": "it is too small",
+    "less_than_equal": "it is too large",
+}

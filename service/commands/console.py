@@ -43,8 +43,11 @@ def told() -> Iterator[None]:
     except RecordError as error:
         print_issues(err, error.issues)
         raise typer.Exit(1) from None
-    except (OSError, DatabaseError) as error:
-        err.print(f"error: A file or the database cannot be used: {getattr(error, 'orig', error)}.", markup=False)
+    except OSError as error:
+        err.print(f"error: {error.filename or 'A file'} cannot be used: {error.strerror or error}.", markup=False)
+        raise typer.Exit(1) from None
+    except DatabaseError as error:
+        err.print(f"error: The database cannot be used: {error.orig}.", markup=False)
         raise typer.Exit(1) from None
 
 

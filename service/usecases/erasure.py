@@ -18,7 +18,7 @@ from uuid import uuid4
 from service.domain.actor import Actor
 from service.errors import Conflict, Forbidden, Invalid, Issue, NotSupported, PreconditionFailed, Unavailable
 from service.fhir.definitions import SERVED_TYPES
-from service.fhir.erasing import Key
+from service.fhir.erasing import Key, marks_of, names_of
 from service.fhir.search_dates import moment
 from service.storage.erase_plan import Plan
 from service.storage.holders import Holder
@@ -69,6 +69,7 @@ def ask(writer: Writer, actor: Actor, target: str, reason: str, *, by: str = "")
         stated = reason_of(reason, "erasing")
         person = _person(actor, by)
         plan = writer.erasure_plan(kind, ident)
+        _require_nameless(writer, plan, stated)
         _require_free(writer, plan)
         for open_one in writer.keeping.erasures("asked"):
             if open_one.target == (kind, ident):
@@ -178,6 +179,16 @@ def reason_of(reason: str, what: str) -> str:
         expected = f"{SHORTEST_REASON} letters or more, and no patient's name"
         raise Invalid(Issue("required", message, "reason", stated, "reason", expected))
     return stated[:500]
+
+
+def _require_nameless(reader: Reader, plan: Plan, reason: str) -> None:
+    """The reason is kept when the person's record is gone, so it must not name them."""
+    for ident in plan.patients:
+        stored = reader.find("Patient", ident)
+        known = stored.resource if stored and not stored.deleted else {}
+        if any(word.casefold() in reason.casefold() for word in names_of(known) | marks_of(known)):
+            message = "The reason names the person whose record is to be erased, and it is kept afterwards."
+            raise Invalid(Issue("value", message, "reason", rule="reason", expected="a reason without name or number"))
 
 
 def _shown(reader: Reader, actor: Actor, one: Erasure, plan: Plan | None) -> Shown:

@@ -18,9 +18,12 @@ class Form(BaseModel):
 
 
 def _day(given: Any) -> Any:
-    if not isinstance(given, str) or len(given) != len("2026-03-02"):
-        raise ValueError("a day is written as 2026-03-02")
-    return date.fromisoformat(given)
+    try:
+        if len(given) != len("2026-03-02"):
+            raise ValueError
+        return date.fromisoformat(given)
+    except (TypeError, ValueError):
+        raise ValueError("This is no day; one is written as 2026-03-02") from None
 
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
@@ -37,11 +40,17 @@ def filled(document: Mapping[str, Any], form: type[Filled], place: str = "") -> 
 
 
 _SAID = {
-    "missing": "This is missing.",
-    "extra_forbidden": "Nothing is called that here.",
+    "missing": "'{name}' is missing.",
+    "extra_forbidden": "Nothing is called '{name}' here.",
     "string_type": "A text in quotes belongs here.",
-    "string_too_short": "This is empty.",
+    "string_too_short": "'{name}' is empty.",
+    "too_short": "'{name}' needs one entry at least.",
     "int_type": "A whole number belongs here.",
+    "int_parsing": "A whole number belongs here.",
+    "date_from_datetime_parsing": "A day such as 2026-03-02 belongs here.",
+    "date_parsing": "A day such as 2026-03-02 belongs here.",
+    "datetime_parsing": "A time such as 2026-03-02T09:30:00+01:00 belongs here.",
+    "bool_parsing": "true or false belongs here.",
     "decimal_type": "A number belongs here.",
     "bool_type": "true or false belongs here.",
     "list_type": "A list belongs here.",
@@ -61,9 +70,16 @@ def _issue(place: str, fault: Any) -> Issue:
     steps = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in fault["loc"])
     where = f"{place}{steps}" if place else steps.removeprefix(".")
     context = fault.get("ctx", {})
-    said = str(context["error"]) if fault["type"] == "value_error" else _SAID.get(fault["type"], fault["msg"])
+    said = str(context["error"]) if fault["type"] == "value_error" else sentence(fault)
     expected = ", ".join(f"{word} {context[key]}" for key, word in _LIMITS.items() if key in context)
     return Issue("structure", f"{said.rstrip('.')}.", where, _given(fault), fault["type"].replace("_", "-"), expected)
+
+
+def sentence(fault: Any) -> str:
+    """What is wrong, in a sentence; `fault` is one error as pydantic tells it."""
+    name = str(fault["loc"][-1]) if fault["loc"] else "The form"
+    known = _SAID.get(fault["type"])
+    return known.format(name=name) if known else f"{fault['msg']}."
 
 
 def _given(fault: Any) -> str:

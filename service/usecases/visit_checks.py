@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 
 from service.domain.anatomy import PartState
@@ -13,7 +13,7 @@ from service.domain.precautions import Precaution, check_precautions
 from service.domain.reading import Reading, check, check_against_last, check_visit, confirmed
 from service.domain.reading_time import check_time
 from service.domain.series import key_of
-from service.errors import Invalid, NeedsConfirmation
+from service.errors import Invalid, Issue, NeedsConfirmation
 from service.fhir.observation import to_observation
 from service.fhir.reading import from_observation, kind_claimed
 from service.fhir.search_parameters import parse
@@ -65,9 +65,15 @@ def check_drafts(
         raise Invalid(*refused)
     open_ = [finding.issue.at(draft.given.place) for draft, _, finding in found if not draft.given.entry.confirmed]
     if open_:
-        raise NeedsConfirmation(*open_)
+        raise NeedsConfirmation(*(_to_confirm(issue) for issue in open_))
     for draft, n, finding in found:
         draft.measurements[n] = confirmed(draft.measurements[n], [finding], draft.given.entry.confirmed)
+
+
+def _to_confirm(issue: Issue) -> Issue:
+    """What was asked, with how it is accepted."""
+    accepting = "the reason for accepting it as `confirmed` of the reading"
+    return replace(issue, expected=f"{issue.expected}, or {accepting}" if issue.expected else accepting)
 
 
 def _beside(known: Measurement, drafts: Sequence[Draft]) -> tuple[Draft, int] | None:

@@ -25,6 +25,7 @@ from service import errors
 from service.errors import Issue, RecordError
 from service.fhir import text
 from service.logs import log
+from service.usecases.form import sentence
 from service.web.fhir.negotiation import FHIR_JSON
 from service.web.headers import SECURE_HEADERS, pattern_of
 
@@ -173,7 +174,8 @@ def _routing_issue(request: Request, error: HTTPException, allow: str) -> Issue:
 
 
 def _parameter_issue(found: dict[str, Any]) -> Issue:
-    return Issue("invalid", f"{found['msg']}.", where="http." + ".".join(str(step) for step in found["loc"][1:]))
+    where = "http." + ".".join(str(step) for step in found["loc"][1:])
+    return Issue("invalid", sentence(found), where, str(found.get("input", ""))[:100])
 
 
 def _unavailable(request: Request, error: Exception) -> Response:

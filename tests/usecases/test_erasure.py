@@ -275,3 +275,11 @@ def test_what_is_past_its_period_is_listed_and_stays(filled: Records) -> None:
 )  # fmt: skip
 def test_years_later(day: date, years: int, expected: date) -> None:
     assert later(day, years) == expected
+
+
+def test_a_reason_that_names_the_person_is_refused(records: Records) -> None:
+    with records.write(LOCAL) as writer:
+        writer.create({"resourceType": "Patient", "name": [{"family": "Invented", "given": ["Ivona"]}]}, id="named")
+    for reason in ("Ivona asked us in writing", "asked by the INVENTED family"):
+        with pytest.raises(Invalid, match="names the person"), records.write(LOCAL) as writer:
+            erasure.ask(writer, LOCAL, "Patient/named", reason, by="A. One")
