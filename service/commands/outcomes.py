@@ -72,9 +72,9 @@ def _print(found: Outcomes, unit: str) -> None:
     for each in found.summaries:
         if each.by == "stage":
             mean = each.slope
-            told_ = mean.reason if isinstance(mean, Missing) else f"median {mean.median:+.2f} {unit} a week"
+            said = mean.reason if isinstance(mean, Missing) else f"median {mean.median:+.2f} {unit} a week"
             counts = f"{each.rated.patients} patients, {each.rated.hands} hands, {each.rated.digits} digits"
-            out.print(f"{each.group}: {told_} ({counts})", markup=False, soft_wrap=True)
+            out.print(f"{each.group}: {said} ({counts})", markup=False, soft_wrap=True)
     out.print(NOTE, markup=False, soft_wrap=True)
 
 

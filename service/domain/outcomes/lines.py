@@ -45,7 +45,7 @@ class Owned(Protocol):
         """The digit, or empty."""
 
 
-Any_ = TypeVar("Any_", bound=Owned)
+Of = TypeVar("Of", bound=Owned)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ class Way:
 
     steps: list[Step] = field(default_factory=list)
 
-    def keep(self, found: Sequence[Any_], why_not: str, fits: Callable[[Any_], bool]) -> list[Any_]:
+    def keep(self, found: Sequence[Of], why_not: str, fits: Callable[[Of], bool]) -> list[Of]:
         """Those that fit; the others are counted under `why_not`."""
         kept = [each for each in found if fits(each)]
         before, after = counts_of(found), counts_of(kept)

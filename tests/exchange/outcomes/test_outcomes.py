@@ -118,6 +118,8 @@ def test_moved_dates_give_the_same_answers(
             for place in (answered, tmp_path / "moved")
         ]
         assert alike[0] == alike[1], name
+    tables = "".join(each.read_text() for each in (tmp_path / "moved").glob("*.csv"))
+    assert not re.search(r"\b(19|20)\d\d-\d\d-\d\d\b", tables)
 
 
 def test_other_measures(releases: tuple[str, Path, Path, str], tmp_path: Path) -> None:
