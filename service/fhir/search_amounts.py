@@ -1,8 +1,10 @@
 """Numbers and quantities, as the index holds them and as a search asks for them.
 
 A number that is searched for stands for all that round to it: `5.4` is 5.35 up to 5.45, `100` is 99.5 up to 100.5
-(https://hl7.org/fhir/R4/search.html#number). A quantity is also found in other UCUM units of its dimension, by exact
-conversion; force is not mass. The index holds whole millionths, and what a comparator leaves open reaches to the end.
+(https://hl7.org/fhir/R4/search.html#number), and `1e2`, which has one digit, 50 up to 150: the table there says 95 up
+to 105 beside "1 significant figures", which would be two. A quantity is also found in other UCUM units of its
+dimension, by exact conversion; force is not mass. The index holds whole millionths, and what a comparator leaves open
+reaches to the end.
 """
 
 from __future__ import annotations
@@ -21,7 +23,9 @@ from service.fhir.search_dates import OPEN_END, OPEN_START
 
 Json = dict[str, Any]
 SCALE = 10**6
-_NUMBER = re.compile(r"(?P<prefix>eq|ne|gt|lt|ge|le|sa|eb|ap)?(?P<number>-?[0-9]{1,18}(\.[0-9]{1,18})?)")
+_NUMBER = re.compile(
+    r"(?P<prefix>eq|ne|gt|lt|ge|le|sa|eb|ap)?(?P<number>-?[0-9]{1,18}(\.[0-9]{1,18})?([eE][+-]?[0-9]{1,2})?)"
+)
 _CURRENCY = "urn:iso:std:iso:4217"
 Indexed = tuple[str, str, int, int]
 """System, code, lowest and highest value in millionths."""

@@ -84,7 +84,10 @@ def interval(text: str, zone: tzinfo | None = None) -> Interval:
 
 def _days(match: re.Match[str]) -> tuple[date, date]:
     year, month, day = int(match["year"]), match["month"], match["day"]
-    first = date(year, int(month or 1), int(day or 1))
+    try:
+        first = date(year, int(month or 1), int(day or 1))
+    except ValueError:
+        raise ValueError("is no day of the calendar") from None
     if day is not None:
         return first, first
     last_month = int(month or 12)
@@ -98,6 +101,8 @@ def _timed(match: re.Match[str], day: date, zone: tzinfo | None) -> tuple[int, i
     if seconds > 60:
         raise ValueError("has more than 60 seconds")
     leap, seconds = (seconds == 60), min(seconds, 59)
+    if int(match["hour"]) > 23 or int(match["minute"]) > 59:
+        raise ValueError("has a time of day that no clock shows")
     naive = datetime(day.year, day.month, day.day, int(match["hour"]), int(match["minute"]), seconds)  # noqa: DTZ001
     lo = _instant(naive, _offset(naive, match["zone"], zone)) + (1_000_000 if leap else 0)
     if second is None:

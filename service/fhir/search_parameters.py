@@ -20,6 +20,7 @@ from service.fhir.search_dates import Interval
 from service.fhir.search_index import Index, ObservationRow, Row, index
 from service.fhir.search_query import (
     LARGEST_PAGE,
+    MOST_VALUES,
     PAGE,
     Choice,
     Clause,
@@ -31,6 +32,7 @@ from service.fhir.search_query import (
     Text,
     Together,
     Wanted,
+    values_in,
 )
 from service.fhir.search_results import NOT_OF_THE_SEARCH, RESULT_PARAMETERS, Results, sortable
 from service.fhir.search_table import Parameter, parameters_of
@@ -87,6 +89,10 @@ def parse(
             ignored.append((name, value))
             continue
         used.append((name, value))
+    asked = values_in(clauses)
+    if asked > MOST_VALUES:
+        message = f"This search asks for {asked} values, in all types that its chains lead to; fewer can be looked for."
+        raise Invalid(Issue("too-costly", message, rule="search-value", expected=f"at most {MOST_VALUES} at once"))
     return Query(
         resource_type, tuple(clauses), results.sort, results.descending, results.count, results.total,
         results.cursor, tuple(pair for pair in used if pair[0] not in NOT_OF_THE_SEARCH), tuple(ignored),
@@ -245,7 +251,7 @@ def _choices(kind: str, parameter: Parameter, modifier: str, name: str, part: st
         case "date":
             return [moment(name, part, terms.zone)]
         case "string":
-            return [string(part, modifier)]
+            return [string(name, part, modifier)]
         case "number" | "quantity":
             return [amount(name, part, parameter.kind)]
     return uri(part, modifier) if parameter.kind == "uri" else _tokens(name, part, modifier)
@@ -253,7 +259,7 @@ def _choices(kind: str, parameter: Parameter, modifier: str, name: str, part: st
 
 def _tokens(name: str, part: str, modifier: str) -> Sequence[Wanted]:
     if modifier == "text":
-        return [string(part, "")]
+        return [string(name, part, "")]
     if modifier == "of-type":
         return [typed_identifier(name, part)]
     if modifier in ("in", "not-in"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -12,6 +13,8 @@ from service.fhir.search_table import Parameter
 PAGE = 50
 """Matches on a page when the client names no number."""
 LARGEST_PAGE = 1000
+MOST_VALUES = 2000
+"""Values that one search may ask for: SQLite takes 32,766 in a statement, and a quantity needs up to a dozen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,3 +119,14 @@ class Query:
     among: tuple[Clause, ...] = ()
     then: tuple[tuple[str, bool], ...] = ()
     includes: tuple[Include, ...] = ()
+
+
+def values_in(clauses: Iterable[Clause]) -> int:
+    """How many values these ask for, behind their links too."""
+    return sum(_values_of(choice) for clause in clauses for choice in clause.choices)
+
+
+def _values_of(choice: Wanted) -> int:
+    if isinstance(choice, Linked | Reverse):
+        return values_in(choice.query.clauses)
+    return values_in(choice.clauses) if isinstance(choice, Together) else 1

@@ -25,14 +25,15 @@ class Results:
         self.type = resource_type
         self.sort, self.descending = "", False
         self.then: tuple[tuple[str, bool], ...] = ()
-        self.count, self.total, self.cursor = PAGE, False, ""
+        self.total, self.cursor = False, ""
+        self._size, self._counting = PAGE, False
         self.includes: list[Include] = []
 
     def take(self, name: str, value: str) -> None:
         """One of `RESULT_PARAMETERS`. Raises `Invalid` for a bad value."""
         match name.partition(":")[0]:
             case "_count":
-                self.count = self._count(value)
+                self._size = self._count(value)
             case "_sort":
                 self._sort(value)
             case "_total":
@@ -40,11 +41,16 @@ class Results:
             case "_summary":
                 if value not in ("false", "count"):  # what of each resource is wanted was taken before
                     raise bad(name, value, "one of the values known here", ", ".join((*SUMMARIES, "count", "false")))
-                self.count = 0 if value == "count" else self.count
+                self._counting = value == "count"
             case "_cursor":
                 self.cursor = value
             case "_include" | "_revinclude":
                 self.includes.append(_include(self.type, name, value))
+
+    @property
+    def count(self) -> int:
+        """Matches a page; none where only their number is wanted, whatever page was named beside it."""
+        return 0 if self._counting else self._size
 
     def _count(self, value: str) -> int:
         if not re.fullmatch(r"[0-9]{1,9}", value):
@@ -54,6 +60,8 @@ class Results:
     def _sort(self, value: str) -> None:
         known = sortable(self.type)
         keys = [(each.removeprefix("-"), each.startswith("-")) for each in value.split(",")]
+        if self.sort:  # named again: further keys
+            keys = [(self.sort, self.descending), *self.then, *keys]
         most = 1 if self.type == "AuditEvent" else _LONGEST_SORT
         if len(keys) > most or any(name not in known for name, _ in keys):
             needs = f"up to {most} parameters that order, with - before one for the latest or last first"

@@ -74,12 +74,15 @@ def reference(part: str, target: str, base: str) -> Choice:
     return Choice("", text)
 
 
-def string(part: str, modifier: str) -> Text:
-    """A text, folded unless it is to be exactly that."""
+def string(name: str, part: str, modifier: str) -> Text:
+    """A text, folded unless it is to be exactly that. Raises `Invalid` if folding leaves nothing to look for."""
     if modifier == "exact":
         return Text(plain(part), "exact")
     how: Literal["contains", "starts"] = "contains" if modifier == "contains" else "starts"
-    return Text(fold(plain(part)), how)
+    folded = fold(plain(part))
+    if not folded:
+        raise bad(name, part, "more than spaces and accents", EXPECTED["string"])
+    return Text(folded, how)
 
 
 def uri(part: str, modifier: str) -> list[Choice | Text]:

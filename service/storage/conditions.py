@@ -173,7 +173,9 @@ def _of_the_store(kind: str, clause: Clause) -> Sql:
     if clause.missing is not None:
         return FALSE if clause.missing else TRUE
     if clause.parameter.name == "_id":
-        fits = one_of("id", [choice.value for choice in clause.choices if isinstance(choice, Choice)])
+        # An id has no system.
+        named = [one.value for one in clause.choices if isinstance(one, Choice) and not one.qualifier and one.value]
+        fits = one_of("id", named)
     else:
         moments = [choice for choice in clause.choices if isinstance(choice, Moment)]
         fits = either(compare(one.prefix, (one.wanted.lo, one.wanted.hi), "updated", "updated") for one in moments)

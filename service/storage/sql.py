@@ -82,14 +82,13 @@ def _unfolded(query: Sql) -> Sql:
     for piece in re.split("([\x04\x05?])", query.text):
         if piece == "\x04":
             open_ones.append(([], []))
-            continue
-        if piece == "\x05":
+        elif piece == "\x05":
             text, own = open_ones.pop()
+            open_ones[-1][0].append(f"SELECT found FROM q{len(before)}")  # noqa: S608
             before.append(Sql(f"q{len(before)}(found) AS ({''.join(text)})", tuple(own)))
-            piece = f"SELECT found FROM q{len(before) - 1}"  # noqa: S608
-        elif piece == "?":
-            open_ones[-1][1].append(next(values))
-        open_ones[-1][0].append(piece)
+        else:
+            open_ones[-1][0].append(piece)
+            open_ones[-1][1].extend([next(values)] if piece == "?" else [])
     (text, own), *_ = open_ones
     written = ", ".join(one.text for one in before)
     return Sql(f"WITH {written} {''.join(text)}", (*(value for one in before for value in one.values), *own))

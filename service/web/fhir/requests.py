@@ -65,6 +65,9 @@ def _asked(request: Request) -> str:
 def type_in(request: Request) -> str:
     """The resource type in the path; raises `NotFound` for one that is not kept here."""
     written: str = request.path_params["type"]
+    if written == "_search":
+        expected = f"{BASE}/Patient/_search"
+        raise NotFound(Issue("not-supported", "A search here is one of a single type.", "http.url", expected=expected))
     if written not in SERVED_TYPES:
         raise NotFound(Issue("not-supported", f"This record keeps no resources of a type '{written}'."))
     return written
