@@ -14,6 +14,8 @@ import typer
 from service import settings
 from service.commands.console import Database, opened, out, told
 
+_BEHIND = 10
+"""How far it stands back behind the process that answers people."""
 _PAUSE = 0.5
 """Seconds between two looks at what waits."""
 
@@ -28,6 +30,8 @@ def export_worker(
     from service.usecases.export_work import Worker, tidy
 
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    if parent and hasattr(os, "nice"):
+        os.nice(_BEHIND)
     found = settings.load()
     place = folder or found.export_folder
     with told(), opened(database) as records, suppress(KeyboardInterrupt):

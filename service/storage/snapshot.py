@@ -6,6 +6,7 @@ pieces read one after the other, in different transactions, hold each resource o
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -32,13 +33,18 @@ class Window:
 
     def holds(self, version: Version) -> bool:
         """Whether a version that stood then is meant."""
-        fresh = self.since is None or version.updated > self.since
-        theirs = self.patients is None or version.patient in self.patients
-        return fresh and theirs and (bool(version.patient) or not self.owned) and version.deleted == self.deleted
+        if version.deleted != self.deleted or (self.since is not None and version.updated <= self.since):
+            return False
+        if self.patients is not None and version.patient not in self.patients:
+            return False
+        return not self.owned or bool(version.patient)
 
 
 class Version(NamedTuple):
-    """A version of a resource; `pk` is its internal number, `body` its text, empty for a deletion."""
+    """A version of a resource; `pk` is its internal number, `body` its text, empty for a deletion.
+
+    A row of the database with these columns stands for one: to make another of each would take as long as to read it.
+    """
 
     pk: int
     id: str
@@ -60,17 +66,21 @@ class Found(NamedTuple):
 
 _TOGETHER = 400
 """Alternatives of one condition; SQLite refuses a thousand."""
-_COLUMNS = "pk, patient, version, txn, updated, deleted, body"
+_COLUMNS = "patient, version, txn, updated, deleted, body"
 
 
 def versions(connection: Connection, window: Window, behind: int, count: int) -> Found:
     """The piece of at most `count` resources behind an internal number."""
     where = both([Sql("type = ? AND pk > ?", (window.kind, behind)), *_narrowed(window)])
-    text = f"SELECT id, {_COLUMNS} FROM resource WHERE {where.text} ORDER BY pk LIMIT {int(count)}"  # noqa: S608
-    rows = ask(connection, Sql(text, where.values))
+    text = f"SELECT pk, id, {_COLUMNS} FROM resource WHERE {where.text} ORDER BY pk LIMIT {int(count)}"  # noqa: S608
+    rows: list[Version] = ask(connection, Sql(text, where.values))
     ids = {row.pk: row.id for row in rows if row.txn > window.number}
-    earlier = {row.pk: _version(row, ids[row.pk]) for row in _then(connection, list(ids), window.number)}
-    stood = (earlier.get(row.pk) if row.pk in ids else _version(row, row.id) for row in rows)
+    stood: Iterable[Version | None] = rows
+    if ids:
+        earlier = {
+            row.pk: Version(row.pk, ids[row.pk], *row[1:]) for row in _then(connection, list(ids), window.number)
+        }
+        stood = (earlier.get(row.pk) if row.pk in ids else row for row in rows)
     found = [each for each in stood if each is not None and window.holds(each)]
     return Found(found, rows[-1].pk if rows else behind, len(rows) < count)
 
@@ -105,8 +115,4 @@ def _then(connection: Connection, pks: list[int], number: int) -> list[Any]:
         return []
     later = "SELECT 1 FROM resource_version y WHERE y.pk = x.pk AND y.version > x.version AND y.txn <= ?"
     where = both([one_of("x.pk", pks), Sql(f"x.txn <= ? AND NOT EXISTS ({later})", (number, number))])
-    return ask(connection, Sql(f"SELECT {_COLUMNS} FROM resource_version x WHERE {where.text}", where.values))  # noqa: S608
-
-
-def _version(row: Any, ident: str) -> Version:
-    return Version(row.pk, ident, row.patient, row.version, row.txn, row.updated, bool(row.deleted), row.body)
+    return ask(connection, Sql(f"SELECT pk, {_COLUMNS} FROM resource_version x WHERE {where.text}", where.values))  # noqa: S608
