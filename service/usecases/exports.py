@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import urlencode, urlsplit
 from uuid import uuid4
@@ -85,13 +85,13 @@ def give_up(writer: Writer, actor: Actor, ident: str, hours: float) -> None:
         passage.written = True
 
 
-def file_of(reader: Reader, actor: Actor, ident: str, name: str, folder: Path) -> Path:
+def file_of(reader: Reader, actor: Actor, ident: str, name: str, folder: Path, hours: float) -> Path:
     """Where a file of an export stands, for who asked for it and may still see all that is in it.
 
     Raises `NotFound`, `Forbidden`; `Gone` after an erasure.
     """
     with enter_export(actor, query=urlencode({"export": ident, "file": name})):
-        found = _own(reader, actor, ident, 0)
+        found = _own(reader, actor, ident, hours)
         kinds = [each.type for each in found.files if each.name == name and found.done]
         path = folder / ident / name
         if not kinds or not path.is_file():
@@ -121,8 +121,10 @@ def _own(reader: Reader, actor: Actor, ident: str, hours: float) -> Progress:
     asked = document_of(job)
     if (asked.actor.id, asked.actor.client) != (actor.id, actor.client):
         raise _missing(ident)
-    files = reader.bulk.files(ident)
     until = moment(job.finished_at) + timedelta(hours=hours) if job.finished_at else None
+    if until and until < datetime.now(UTC):
+        raise _missing(ident)
+    files = reader.bulk.files(ident)
     kept = tuple(each for each in files if each.lines)
     return Progress(ident, job.state, asked, kept, job.told, until)
 

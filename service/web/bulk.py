@@ -151,7 +151,8 @@ def _add_files(router: APIRouter, work: Work, settings: Settings) -> None:
                 response_class=Response, responses=content)  # fmt: skip
     async def file(request: Request, export: ExportId, name: Annotated[str, Path(description="Its name.")]) -> Response:
         actor = actor_of(request)
-        path = await work.read(lambda reader: exports.file_of(reader, actor, export, name, settings.export_folder))
+        folder, hours = settings.export_folder, settings.export_hours
+        path = await work.read(lambda reader: exports.file_of(reader, actor, export, name, folder, hours))
         return FileResponse(path, media_type=NDJSON)
 
 

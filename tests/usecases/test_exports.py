@@ -376,7 +376,7 @@ def test_nothing_of_what_was_erased_is_in_any_export(filled: Records, folder: Pa
         with pytest.raises(Gone), filled.read() as reader:
             exports.progress(reader, LOCAL, ident, HOURS)
         with pytest.raises(Gone), filled.read() as reader:
-            exports.file_of(reader, LOCAL, ident, "Patient.0.0.ndjson", folder)
+            exports.file_of(reader, LOCAL, ident, "Patient.0.0.ndjson", folder, HOURS)
         with filled.read() as reader:
             assert reader.bulk.job(ident).document == ""
     assert not Worker(filled, folder).work()
@@ -432,6 +432,10 @@ def test_an_export_expires(filled: Records, folder: Path) -> None:
     tidy(filled, folder, HOURS)
     assert state_of(filled, ident).until is not None
     assert (folder / ident).is_dir()
+    with pytest.raises(NotFound), filled.read() as reader:
+        exports.progress(reader, LOCAL, ident, 0)
+    with pytest.raises(NotFound), filled.read() as reader:
+        exports.file_of(reader, LOCAL, ident, "Patient.0.0.ndjson", folder, 0)
     tidy(filled, folder, 0)
     assert list(folder.iterdir()) == []
     with pytest.raises(NotFound):
@@ -502,13 +506,13 @@ def test_an_export_is_theirs_who_asked_for_it(filled: Records, folder: Path) -> 
     with filled.read() as reader:
         for actor, refused in ((less, True), (_system(_granted("Goal")), True), (_system(everything), False)):
             try:
-                path = exports.file_of(reader, actor, ident, name, folder)
+                path = exports.file_of(reader, actor, ident, name, folder, HOURS)
                 assert not refused
                 assert path.is_file()
             except Forbidden:
                 assert refused
         with pytest.raises(NotFound):
-            exports.file_of(reader, _system(everything), ident, "../record.sqlite", folder)
+            exports.file_of(reader, _system(everything), ident, "../record.sqlite", folder, HOURS)
 
 
 def test_every_export_is_in_the_trail(filled: Records) -> None:
