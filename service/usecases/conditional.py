@@ -31,6 +31,8 @@ def resolved(writer: Writer, actor: Actor, request: Request) -> Request | None:
         return replace(request, condition=None, id=matched(writer, actor, request.type, condition))
     match = resources.only_match(writer, actor, request.type, condition)
     if request.method == "DELETE":
+        if match is None:
+            require_version(f"The {request.type} that the condition finds", None, request.expected)
         return replace(request, condition=None, id=match.id) if match else None
     resource = targeted(cast(Json, request.resource), match)
     if "id" not in resource:
@@ -73,14 +75,26 @@ def targeted(resource: Json, match: Stored | None) -> Json:
 
 
 def delete(
-    writer: Writer, actor: Actor, kind: str, condition: str, *, referential_integrity: bool = True
+    writer: Writer,
+    actor: Actor,
+    kind: str,
+    condition: str,
+    *,
+    expected: int | None = None,
+    referential_integrity: bool = True,
 ) -> Stored | None:
-    """Mark the one resource deleted that a condition finds; None where it finds none. Raises `SeveralMatches`."""
+    """Mark the one resource deleted that a condition finds; None where it finds none and no version is expected.
+
+    Raises `SeveralMatches`, `PreconditionFailed`, and what a delete raises.
+    """
     resources.require_writable(kind)
     match = resources.only_match(writer, actor, kind, condition)
     if match is None:
+        require_version(f"The {kind} that the condition finds", None, expected)
         return None
-    return resources.delete(writer, actor, kind, match.id, referential_integrity=referential_integrity)
+    return resources.delete(
+        writer, actor, kind, match.id, expected=expected, referential_integrity=referential_integrity
+    )
 
 
 def patch(

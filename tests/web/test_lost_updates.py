@@ -82,3 +82,40 @@ def test_no_update_is_lost(client: Any, change: Change) -> None:
     assert versions == list(range(1 + len(granted), 0, -1))
     added = [len(entry["resource"]["name"]) for entry in history["entry"]]
     assert added == versions, "each version has one name more than the one before"
+
+
+def test_a_conditional_delete_keeps_to_the_version_it_names(client: Any) -> None:
+    patient = client.patient()
+    place = client.new_patient(identifier=patient["identifier"])
+    condition = {"identifier": "{system}|{value}".format(**patient["identifier"][0])}
+    client.refusal(client.delete("/fhir/Patient", params=condition, headers={"if-match": 'W/"9"'}), 412)
+    assert client.get(f"/fhir/{place}").status_code == 200
+    assert client.delete("/fhir/Patient", params=condition, headers={"if-match": 'W/"1"'}).status_code == 204
+    client.refusal(client.get(f"/fhir/{place}"), 410)
+    client.refusal(client.delete("/fhir/Patient", params=condition, headers={"if-match": 'W/"1"'}), 412)
+    request = {"method": "DELETE", "url": f"Patient?identifier={condition['identifier']}", "ifMatch": 'W/"1"'}
+    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": [{"request": request}]}
+    client.refusal(client.send_fhir("POST", "/fhir", bundle), 412)
+
+
+def test_a_time_as_the_guard_of_a_change_is_refused_and_not_passed_over(client: Any) -> None:
+    """RFC 9110 §13.1.4: a change is not made where it was guarded by a time and its guard does not hold."""
+    place = client.new_patient()
+    ident = place.partition("/")[2]
+    guard = {"if-unmodified-since": "Wed, 01 Jan 2020 00:00:00 GMT"}
+    body = json.dumps({"resourceType": "Patient", "id": ident, "active": True})
+    content = json.dumps([{"op": "add", "path": "/active", "value": True}])
+    answers = [
+        client.put(f"/fhir/{place}", content=body, headers={**FHIR, **guard}),
+        client.put("/fhir/Patient", params={"_id": ident}, content=body, headers={**FHIR, **guard}),
+        client.patch(
+            f"/fhir/{place}", content=content, headers={**guard, "content-type": "application/json-patch+json"}
+        ),
+        client.delete(f"/fhir/{place}", headers=guard),
+        client.delete("/fhir/Patient", params={"_id": ident}, headers=guard),
+    ]
+    for answer in answers:
+        assert "If-Match" in client.refusal(answer, 400)["diagnostics"]
+    assert client.get(f"/fhir/{place}").headers["etag"] == 'W/"1"'
+    both = {**FHIR, **guard, "if-match": 'W/"1"'}
+    assert client.put(f"/fhir/{place}", content=body, headers=both).status_code == 200

@@ -169,6 +169,11 @@ def expected_version(request: Request) -> int | None:
     Raises `Malformed`.
     """
     written, known = request.headers.get("if-match"), request.headers.get("if-none-match")
+    since = request.headers.get("if-unmodified-since")
+    if since is not None and written is None:
+        # Passed over, it would let the change be lost that it is there to keep (RFC 9110 §13.1.4).
+        message = "A change is guarded by its version here; a time, which counts whole seconds, cannot tell."
+        raise Malformed(Issue("not-supported", message, "http.If-Unmodified-Since", since, expected='If-Match: W/"3"'))
     if known is not None:
         if known.strip() != "*" or written is not None:
             message, expected = "A change is not made on what a reader knows already.", "If-Match, or If-None-Match: *"

@@ -179,7 +179,7 @@ def interactions_of(settings: Settings, work: Work) -> tuple[Interaction, ...]:
             "Mark the one resource deleted that the query finds.",
             {204: "Deleted, or there is nothing that fits."},
             gives="",
-            parameters=(_CONDITION, _PREFER),
+            parameters=(_CONDITION, _IF_MATCH, _PREFER),
         ),
         Interaction(
             "compartment-search",

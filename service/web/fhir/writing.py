@@ -123,12 +123,14 @@ class Writing:
 
     async def delete_where(self, request: Request) -> Response:
         """Mark the one resource deleted that the query finds."""
-        actor, kind = actor_of(request), type_in(request)
+        actor, kind, expected = actor_of(request), type_in(request), expected_version(request)
         form, condition = _condition_in(request, kind)
 
         def job() -> Stored | None:
             with self._work.records.write(actor) as writer:
-                return conditional.delete(writer, actor, kind, condition, referential_integrity=self._integrity)
+                return conditional.delete(
+                    writer, actor, kind, condition, expected=expected, referential_integrity=self._integrity
+                )
 
         stored = await self._work.change(job)
         if stored is None:
