@@ -96,3 +96,20 @@ def test_serving_writes_exports_and_leaves_no_process_behind(
     while Path(f"/proc/{worker}").exists():
         assert time.monotonic() < deadline, "the process that writes exports outlived the service"
         time.sleep(0.1)
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs a system that lists processes under /proc")
+def test_a_worker_that_dies_is_replaced(filled: Records, sqlite_url: str, tmp_path: Path) -> None:
+    with served(sqlite_url, tmp_path / "exports") as (process, address):
+        deadline = time.monotonic() + 60
+        while not (first := children(process.pid)):
+            time.sleep(0.1)
+        os.kill(first[0], signal.SIGKILL)
+        begun = httpx.get(f"{address}/fhir/$export", headers={"prefer": "respond-async"})
+        while (answer := httpx.get(begun.headers["content-location"])).status_code == 202:
+            assert time.monotonic() < deadline, "nobody wrote the export"
+            time.sleep(0.2)
+        assert answer.status_code == 200, answer.text
+        assert children(process.pid) != first
+        process.send_signal(signal.SIGTERM)
+        process.wait(30)
