@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.domain.anatomy import DIGITS
-from service.domain.field import Field, choices
+from service.domain.field import ORTHOSIS_STATE, Field, choices
 from service.domain.measurement import MeasurementKind
 from service.domain.terms import Term, terms
 from service.domain.values import code_fits, in_words, read_value
@@ -57,10 +57,10 @@ KIND = MeasurementKind(
     sites=DIGITS,
     stem="movement-pattern",
     axes=(PATTERN,),
-    fields=(),
+    fields=(ORTHOSIS_STATE,),
     units=(),
     values=VALUES,
-    series_key=("site", "pattern", "treatment", "repeat"),
+    series_key=("site", "pattern", "orthosis_state", "treatment", "repeat"),
     watched=("performer", "pain_limited"),
     read=read_value,
     display=in_words("Movement pattern", PATTERN),
