@@ -46,8 +46,22 @@ def _links(found: Iterable[tuple[str, str]]) -> Iterator[Link]:
 def _references(resource: Json) -> list[tuple[str, str]]:
     """Where every literal reference stands, and what it says, in document order."""
     found: list[tuple[str, str]] = []
-    _gather(resource, (str(resource.get("resourceType", "")),), found)
+    place = (str(resource.get("resourceType", "")),)
+    _gather({name: element for name, element in resource.items() if _holds_one(element)}, place, found)
     return found
+
+
+def _holds_one(element: Any) -> bool:
+    """Whether a reference stands anywhere in an element: few have one, and the way there need not be kept to see it."""
+    parts = [element]
+    for part in parts:
+        if type(part) is dict:
+            if "reference" in part:
+                return True
+            parts += part.values()
+        elif type(part) is list:
+            parts += part
+    return False
 
 
 def _gather(element: Json, place: _Place, found: list[tuple[str, str]]) -> None:

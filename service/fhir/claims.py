@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 
 from service.errors import Invalid, Issue
 from service.fhir.billing import from_provenance, from_supply_delivery
@@ -38,9 +39,12 @@ _READERS: dict[str, tuple[str, Callable[[Json], object]]] = {
 }
 
 
-def check_claims(resource: Json) -> list[Issue]:
-    """What a resource breaks of the profiles it claims; empty for one that claims none of ours."""
-    issues = check_profiles(resource)
+def check_claims(resource: Json, now: datetime | None = None) -> list[Issue]:
+    """What a resource breaks of the profiles it claims; empty for one that claims none of ours.
+
+    With `now`, a reading must have been taken by then.
+    """
+    issues = check_profiles(resource, now)
     for url in (resource.get("meta") or {}).get("profile") or []:
         expected, read = _READERS.get(url, ("", None))
         if read is None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 from service.domain.anatomy import PERSON, Site, site_of_code
@@ -211,17 +212,23 @@ def _caution(component: Json) -> Caution:
     return Caution(str(codings[0].get("code", "")), str(stated.get("text", "")))
 
 
+@cache
+def _questions(kind: str) -> tuple[tuple[Field, str, str], ...]:
+    """The fields of a kind's context, each with the code of its component and the system of its answers."""
+    return tuple((field, field_code(field), answer_system(KINDS[kind], field)) for field in KINDS[kind].context_fields)
+
+
 def _context(kind: MeasurementKind, resource: Json, components: _Components) -> Mapping[str, str]:
     found: dict[str, str] = {}
-    for field in kind.context_fields:
+    for field, code, system in _questions(kind.name):
         if field.place == "method":
-            found[field.name] = _method(kind, field, resource.get("method") or {})
+            found[field.name] = _method(field, system, resource.get("method") or {})
             continue
-        stated = components.get(field_code(field), ())
+        stated = components.get(code, ())
         if len(stated) > 1:
             path = f"component[{stated[1][0]}]"
-            raise Invalid(reading_issue(path, f"'{field_code(field)}' is stated more than once.", "one-answer"))
-        found[field.name] = _stated(kind, field, stated[0]) if stated else UNKNOWN
+            raise Invalid(reading_issue(path, f"'{code}' is stated more than once.", "one-answer"))
+        found[field.name] = _stated(field, system, stated[0]) if stated else UNKNOWN
         if field.required and found[field.name] == UNKNOWN:
             raise Invalid(
                 reading_issue("component", f"{field.title} must be stated.", "required-field", "", field.name)
@@ -229,15 +236,15 @@ def _context(kind: MeasurementKind, resource: Json, components: _Components) -> 
     return found
 
 
-def _method(kind: MeasurementKind, field: Field, stated: Mapping[str, Any]) -> str:
-    answer = code_in(stated, answer_system(kind, field))
+def _method(field: Field, system: str, stated: Mapping[str, Any]) -> str:
+    answer = code_in(stated, system)
     if not answer and stated.get("coding"):
-        expected = f"a coding from {answer_system(kind, field)}, or none"
+        expected = f"a coding from {system}, or none"
         raise Invalid(reading_issue("method", "The method is coded, but not by us.", "known-answer", "", expected))
     return _known(field, answer or UNKNOWN, "method")
 
 
-def _stated(kind: MeasurementKind, field: Field, stated: tuple[int, Json]) -> str:
+def _stated(field: Field, system: str, stated: tuple[int, Json]) -> str:
     place, component = stated
     if "dataAbsentReason" in component:
         reason = code_in(component["dataAbsentReason"], ABSENT_SYSTEM)
@@ -251,7 +258,7 @@ def _stated(kind: MeasurementKind, field: Field, stated: tuple[int, Json]) -> st
         return f"{amount.number} {amount.unit}"
     if not field.choices:
         return str(component.get("valueString", "")) or UNKNOWN
-    answer = code_in(component.get("valueCodeableConcept"), answer_system(kind, field))
+    answer = code_in(component.get("valueCodeableConcept"), system)
     return _known(field, answer, f"component[{place}].value")
 
 
@@ -279,7 +286,7 @@ def _refuse_broader(kind: MeasurementKind, measurement: Measurement, resource: J
 
 
 def _refuse_unknown_components(kind: MeasurementKind, components: _Components) -> None:
-    known = {field_code(f) for f in kind.context_fields if f.place == "component"} | {TRIAL, CAUTION, ENTERED}
+    known = {code for field, code, _ in _questions(kind.name) if field.place == "component"} | {TRIAL, CAUTION, ENTERED}
     for code, stated in components.items():
         if code not in known:
             expected = "one of " + ", ".join(sorted(known))

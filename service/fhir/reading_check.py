@@ -2,30 +2,40 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from service.domain.kinds import KINDS
 from service.domain.reading import check
+from service.domain.reading_time import check_time
 from service.errors import Invalid, Issue
 from service.fhir.observation import CONTEXT_SYSTEM, ENTERED, OBSERVATION_CODE
 from service.fhir.reading import code_in, from_observation, is_panel, kind_claimed, only_code, site_in
 from service.fhir.text import Json
 
 
-def check_profiles(resource: Json) -> list[Issue]:
-    """What a resource that claims one of our profiles breaks; empty for one that claims none."""
-    if is_panel(resource):
-        return _check_panel(resource)
-    if kind_claimed(resource) is None:
-        return []
+def check_profiles(resource: Json, now: datetime | None = None) -> list[Issue]:
+    """What a resource that claims one of our profiles breaks; empty for one that claims none.
+
+    With `now`, a reading must have been taken by then.
+    """
+    found = _check_panel(resource) if is_panel(resource) else []
+    return found + _check_reading(resource, now) if kind_claimed(resource) else found
+
+
+def _check_reading(resource: Json, now: datetime | None) -> list[Issue]:
     try:
         measurement = from_observation(resource)
     except Invalid as error:
         return list(error.issues)
     accepted = {caution.rule for caution in measurement.cautions}
-    return [
+    broken = [
         _located(finding.issue)
         for finding in check(measurement)
         if finding.grade == "refuse" or finding.issue.rule not in accepted
     ]
+    if broken or now is None:
+        return broken
+    return [finding.issue for finding in check_time(measurement.circumstances, now)]
 
 
 def _located(issue: Issue) -> Issue:

@@ -13,12 +13,9 @@ from typing import Literal
 from urllib.parse import parse_qsl
 
 from service.domain.actor import Actor
-from service.domain.reading_time import check_time
 from service.errors import Invalid, Issue, NotSupported, SeveralMatches
-from service.fhir.circumstances import circumstances_of
 from service.fhir.claims import check_claims
 from service.fhir.definitions import SERVED_TYPES
-from service.fhir.reading import kind_claimed
 from service.fhir.search_parameters import Query, parse
 from service.fhir.text import Json
 from service.fhir.validation import require_valid
@@ -242,9 +239,7 @@ def require_lawful(resource: Json) -> None:
     """Raises `Invalid` for what is no valid R4 or breaks a profile it claims, `NotSupported` as `require_kept` does."""
     require_kept(resource)
     require_valid(resource)
-    errors = [issue for issue in check_claims(resource) if issue.severity in ("error", "fatal")]
-    if not errors and kind_claimed(resource):
-        errors = [finding.issue for finding in check_time(circumstances_of(resource), datetime.now(UTC))]
+    errors = [issue for issue in check_claims(resource, datetime.now(UTC)) if issue.severity in ("error", "fatal")]
     if errors:
         raise Invalid(*errors)
 
