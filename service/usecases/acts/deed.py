@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from hashlib import sha256
 from typing import Any
 
 from service.domain.actor import Actor
@@ -20,6 +19,7 @@ from service.storage.departures import Departure
 from service.storage.records import Reader, Records, Writer
 from service.storage.stored import Stored
 from service.storage.versions import same, without_stamp
+from service.usecases.acts.mark import mark_of
 from service.usecases.acts.resting import Resting, left_with, resting_on
 from service.usecases.doors import Door, enter_operation
 from service.usecases.origin import without_mark
@@ -40,12 +40,13 @@ _TAG = {
 class Terms:
     """How an act is wanted: why; `seen` is the mark that a dry run gave, and without it this is one.
 
-    `confirmed` is the reason for accepting what the record asks about.
+    `confirmed` is the reason for accepting what the record asks about; `asked` is all that was asked for, as JSON.
     """
 
     reason: str
     seen: str = ""
     confirmed: str = ""
+    asked: str = ""
 
     @property
     def dry_run(self) -> bool:
@@ -158,8 +159,8 @@ class _Undone(Exception):
 
 def _require_seen(given: str, present: str) -> None:
     if given != present:
-        message = "What the act would change is no longer what was seen."
-        expected = "the mark 'seen' of a dry run that was made of what stands now"
+        message = "What the act would change is no longer what was seen, or the mark is that of another act."
+        expected = "the mark 'seen' of a dry run of this very act, made of what stands now"
         raise Conflict(Issue("conflict", message, "seen", given, "dry-run-first", expected))
 
 
@@ -171,7 +172,7 @@ def _done(deed: Deed, do: Callable[[Deed], None], operation: str, undone: str) -
     versions = writer.changed
     if not versions:
         raise Conflict(Issue("business-rule", "The act would change nothing.", rule="act-without-effect"))
-    seen = _seen(versions, deed.resting)
+    seen = mark_of(writer, deed.terms.asked, versions, deed.resting, deed.now)
     changes = tuple(_change(writer, key, *between) for key, between in versions.items())
     act = "undo" if undone else operation
     ident = ""
@@ -210,13 +211,6 @@ def _became(each: Resting, marks: Collection[str], versions: Collection[tuple[st
     if each.stored.reference in marks:
         return "marked"
     return "changed" if (each.stored.type, each.stored.id) in versions else "listed"
-
-
-def _seen(versions: dict[tuple[str, str], tuple[int, int]], resting: Iterable[Resting]) -> str:
-    """The mark of what an act was computed on: every version it changes, and every version that rests on one."""
-    told = {f"{kind}/{ident}/{before}" for (kind, ident), (before, _) in versions.items() if before}
-    told |= {f"{each.stored.reference}/{each.stored.version}" for each in resting}
-    return sha256("\n".join(sorted(told)).encode()).hexdigest()[:32]
 
 
 def _change(writer: Writer, key: tuple[str, str], before: int, after: int) -> Change:

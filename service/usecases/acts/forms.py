@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Mapping
+from json import dumps
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -34,7 +35,8 @@ class ActForm(Form):
     @property
     def terms(self) -> Terms:
         """As the record takes them."""
-        return Terms(self.reason, self.seen.strip(), self.confirmed.strip())
+        asked = dumps(self.model_dump(mode="json", exclude={"seen"}), sort_keys=True)
+        return Terms(self.reason, self.seen.strip(), self.confirmed.strip(), asked)
 
     @abstractmethod
     def carried_out(self, records: Records, actor: Actor, zone: ZoneInfo | None) -> Outcome:
