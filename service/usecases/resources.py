@@ -31,6 +31,7 @@ from service.usecases.reading_guard import require_fitting
 from service.usecases.rederiving import rederive
 from service.usecases.referring import require_references, require_unreferred
 from service.usecases.signing import after_signature, marked
+from service.usecases.visit_guard import refuse_gutting, refuse_loss
 
 EVENT = "AuditEvent"
 READ_ONLY = frozenset({EVENT})
@@ -183,6 +184,7 @@ def update(
         resource = after_signature(resource, before)
         stored = writer.update(resource, expected=expected)
         door.wrote(stored)
+        refuse_gutting(writer, before, stored)
         require_own_records(writer, [stored])
         require_fitting(writer, [stored])
         if before is None or before.deleted:
@@ -215,6 +217,7 @@ def delete(
             door.require_before(before)
         refuse_direct_change(None, before)
         refuse_parting(None, before)
+        refuse_loss(writer, before)
         stored = writer.delete(kind, ident, expected=expected)
         if kind == "Observation":
             rederive(writer, actor, [stored])
