@@ -22,19 +22,37 @@ def undo(records: Records, actor: Actor, ident: str, terms: Terms) -> Outcome:
     """Undo an act (by the id of its Provenance), or an undoing.
 
     What an act created is deleted, its versions stay; what it changed gets a version that says what it said before.
-    Results are computed anew, since they name the versions they rest on. Raises `Conflict` where something that it
-    changed was changed since; a merge is parted even then.
+    Results are computed anew, since they name the versions they rest on. Raises `Conflict` for an act that is undone
+    already, and where something that it changed was changed since; a merge is parted even then.
     """
     with records.read() as reader:
         told, operation = act_told(reader, actor, ident)
 
     def do(deed: Deed) -> None:
+        _require_in_force(deed.writer, ident)
         if operation == "merge" and told.name == "merge":
             part(deed, told)
         else:
             _restore(deed, told)
 
     return carry_out(records, actor, operation, terms, do, undone=ident)
+
+
+def _require_in_force(reader: Reader, ident: str) -> None:
+    by = undone_by(reader, ident)
+    if by:
+        message = f"The act was undone already, by Provenance/{by}."
+        expected = f"the undoing Provenance/{by} undone, where the act is to hold again"
+        raise Conflict(Issue("business-rule", message, "undone", ident, "undone-already", expected))
+
+
+def undone_by(reader: Reader, ident: str) -> str:
+    """The id of the undoing by which an act (by id) is undone now, or nothing: an undoing may be undone itself."""
+    for each in reader.pointing("Provenance", "entity", "Provenance", [ident]):
+        told = from_act(reader.version("Provenance", each.id, 1).resource)
+        if told is not None and told.undone == ident and not undone_by(reader, each.id):
+            return each.id
+    return ""
 
 
 def act_told(reader: Reader, actor: Actor, ident: str) -> tuple[ActTold, str]:
