@@ -24,6 +24,7 @@ from service.fhir.text import Json
 from service.storage.stored import Stored
 from service.usecases.acts.deed import Deed
 from service.usecases.acts.fitting import corrected, fitted, in_place_of, restated, with_cautions
+from service.usecases.acts.summing_up import lost, turned_in_words
 from service.usecases.people import performer
 from service.usecases.signing import WITHDRAWN, entries_of, observations_of
 from service.usecases.visit_input import VisitReading
@@ -40,6 +41,7 @@ def correct_reading(deed: Deed, ident: str, given: VisitReading) -> None:
     old = _reading(stored)
     deed.look({stored.patient}, {stored.reference})
     new = _stated(deed, given, old)
+    deed.summary += lost(old, new)
     made = restated(stored.resource, new)
     if (new.site, new.kind) == (old.site, old.kind):
         deed.put(corrected({**made, "meta": stored.resource["meta"]}))
@@ -125,6 +127,7 @@ def correct_side(deed: Deed, ident: str, only: Sequence[str] = ()) -> None:
         for each, was, new in zip(readings, before, after, strict=True)
     ]
     pairs += [(each, _panel_turned(each.resource)) for each in chosen if is_panel(each.resource)]
+    deed.summary += turned_in_words(before, after)
     _replace(deed, [(old, {k: v for k, v in new.items() if k not in ("id", "issued")}) for old, new in pairs])
 
 

@@ -74,7 +74,7 @@ class Outcome:
 
     `resting` is all that rests on what was changed, with what became of it: `changed` with the act, `marked` for
     somebody to look at, or `listed`. `left` is with what any of it has left the record, to be issued anew where it
-    matters.
+    matters. `summary` says in sentences what is easily missed among the changes.
     """
 
     id: str
@@ -85,6 +85,7 @@ class Outcome:
     resting: tuple[tuple[Resting, str], ...]
     left: tuple[Departure, ...]
     dry_run: bool
+    summary: tuple[str, ...] = ()
 
 
 @dataclass
@@ -101,6 +102,7 @@ class Deed:
     left: list[Departure] = field(default_factory=list)
     replaced: dict[str, str] = field(default_factory=dict)
     wanted: dict[str, set[str]] = field(default_factory=dict)
+    summary: list[str] = field(default_factory=list)
 
     def about(self, *patients: str) -> None:
         """The patients (ids) whose record the act changes. Raises `Forbidden`."""
@@ -179,7 +181,8 @@ def _done(deed: Deed, do: Callable[[Deed], None], operation: str, undone: str) -
     if not deed.terms.dry_run:
         ident = writer.create(to_act(act, versions, deed.terms.reason, deed.now, deed.actor, undone)).id
     resting = tuple((each, _became(each, marks, versions)) for each in deed.resting)
-    return Outcome(ident, act, deed.terms.reason, seen, changes, resting, tuple(deed.left), deed.terms.dry_run)
+    left, summary = tuple(deed.left), tuple(deed.summary)
+    return Outcome(ident, act, deed.terms.reason, seen, changes, resting, left, deed.terms.dry_run, summary)
 
 
 def _follow(deed: Deed) -> None:

@@ -23,6 +23,7 @@ def outcome_json(outcome: Outcome) -> dict[str, Any]:
         "provenance": f"Provenance/{outcome.id}" if outcome.id else None,
         "reason": outcome.reason,
         "seen": outcome.seen,
+        "summary": list(outcome.summary),
         "changes": [_change(each) for each in outcome.changes],
         "rests_on_it": [{**_resting(each), "became": became} for each, became in outcome.resting],
         "left_with": [{"what": each.what, "id": each.id, "resource": each.reference} for each in outcome.left],
