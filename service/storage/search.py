@@ -68,6 +68,11 @@ def _order(query: Query) -> Order:
     return tuple(_key(query, name, down) for name, down in ((query.sort, query.descending), *query.then))
 
 
+_LOWEST = "(SELECT min(o.{}) FROM observation o WHERE o.pk = observation.pk)"
+"""One key for all rows of an Observation: by the code of each it would come once for each."""
+_NARROW = {"status": "status", "code": _LOWEST.format("code"), "category": _LOWEST.format("category")}
+
+
 def _key(query: Query, name: str, descending: bool) -> _Key:
     of_observations = query.type == "Observation"
     if of_observations and name in ("", "date"):
@@ -79,9 +84,8 @@ def _key(query: Query, name: str, descending: bool) -> _Key:
         if of_observations:
             column = f"(SELECT r.{column} FROM resource r WHERE r.pk = observation.pk)"  # noqa: S608
         return _Key(Sql(column), descending, textual=name == "_id")
-    narrow = {"status": "status", "category": "category", "code": "code"}
-    if of_observations and name in narrow:
-        return _Key(Sql(narrow[name]), descending, textual=True)
+    if of_observations and name in _NARROW:
+        return _Key(Sql(_NARROW[name]), descending, textual=True)
     if of_observations and name in ("patient", "subject", "encounter"):
         return _Key(Sql("encounter" if name == "encounter" else "patient"), descending, textual=True)
     return _indexed(query, name, descending)

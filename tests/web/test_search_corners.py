@@ -6,6 +6,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 import pytest
+import sqlalchemy as sa
 
 FORM = {"content-type": "application/x-www-form-urlencoded"}
 CM = "http://unitsofmeasure.org|cm"
@@ -139,3 +140,43 @@ def test_a_search_across_types_is_refused_with_what_there_is(client: Any) -> Non
     issue = client.refusal(client.post("/fhir/_search", content="name=x", headers=FORM), 404)
     assert "single type" in issue["details"]["text"]
     assert "/fhir/Patient/_search" in issue["diagnostics"]
+
+
+@pytest.mark.parametrize("order", ["code", "-code", "category,-code", "-category"])
+def test_an_observation_with_several_codes_comes_once_in_an_order_by_code(client: Any, order: str) -> None:
+    subject = client.new_patient()
+    coding = [{"system": "urn:one", "code": code} for code in ("x", "a", "m")]
+    made = []
+    for own in (coding, coding[:1], coding[1:]):
+        answer = client.send_fhir("POST", "/fhir/Observation", {
+            "resourceType": "Observation", "status": "final", "subject": {"reference": subject},
+            "code": {"coding": own}, "category": [{"coding": own}],
+        })  # fmt: skip
+        assert answer.status_code == 201, answer.text
+        made.append(answer.json()["id"])
+    asked = {"subject": subject, "code": "a,m,x", "category": "urn:one|", "_count": "1", "_sort": order}
+    bundle, seen = client.get("/fhir/Observation", params=asked).json(), []
+    while True:
+        seen += [entry["resource"]["id"] for entry in bundle.get("entry", ())]
+        following = [link["url"] for link in bundle["link"] if link["relation"] == "next"]
+        if not following:
+            break
+        bundle = client.get(following[0]).json()
+    assert sorted(seen) == sorted(made)
+    assert seen.index(made[1]) == (0 if order.startswith("-") else 2)  # `x` alone; the others have `a` as their lowest
+
+
+def test_components_are_looked_for_beside_what_was_deleted(client: Any, database: str) -> None:
+    """What is deleted is no JSON any more; where there is much of it, the plan may begin with it."""
+    subject = client.new_patient()
+    for _ in range(60):
+        gone = client.new_observation(subject)
+        assert client.delete(f"/fhir/{gone}").status_code == 204
+    engine = sa.create_engine(database)
+    with engine.begin() as connection:
+        connection.execute(sa.text("ANALYZE"))
+    engine.dispose()
+    asked = (("component-code", "no"), ("component-code-value-quantity", f"no$ap5|{CM}"), ("combo-code", "no"))
+    for name, value in asked:
+        for subject_too in ([], [("subject", subject)]):
+            assert found(client, "Observation", *subject_too, (name, value), ("_count", "3")) == [], name
