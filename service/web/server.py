@@ -23,7 +23,6 @@ from service.usecases.backups import require_settings
 from service.web.app import create_app
 from service.web.loopback import require_loopback
 
-
 _YOUNG = 20_000
 """Objects made before the collector looks at them: a transaction of a hundred resources holds as many at once."""
 
