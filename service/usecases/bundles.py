@@ -90,6 +90,11 @@ def _change(writer: Writer, actor: Actor, request: Request, terms: Terms) -> Res
 _ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 3, "GET": 4}
 
 
+def _turn(request: Request) -> tuple[int, bool]:
+    """When an entry of a transaction has its turn; a visit that goes with its readings goes after them."""
+    return _ORDER[request.method], request.method == "DELETE" and request.type == "Encounter"
+
+
 def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Invalid], terms: Terms) -> list[Result]:
     with records.write(actor) as writer:
         requests, results = _resolved(writer, actor, _readable(asked))
@@ -103,7 +108,7 @@ def _transaction(records: Records, actor: Actor, asked: Sequence[Request | Inval
         _require_lawful(planned, found)
         results |= {position: Result("found", stored) for position, stored in found.items()}
         with derived_once(writer, actor):
-            for one in sorted(planned, key=lambda request: _ORDER[request.method]):
+            for one in sorted(planned, key=_turn):
                 if one.position not in results and one.method != "GET":
                     with _at(one):
                         results[one.position] = _write(writer, actor, one, terms)

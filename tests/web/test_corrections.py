@@ -133,3 +133,28 @@ def test_affected_says_where_a_value_went(client: RecordClient, visit: dict[str,
     how = {part["valueString"] for each in listed for part in each["part"] if part["name"] == "how"}
     assert how == {"derived result", "provenance"}
     client.refusal(client.get("/fhir/Observation/nobody/$affected"), 404)
+
+
+@pytest.mark.parametrize("kind", ["transaction", "batch"])
+def test_a_bundle_does_not_part_a_visit_from_its_readings(
+    client: RecordClient, visit: dict[str, str], kind: str
+) -> None:
+    path = f"Encounter/{visit['visit']}"
+    old = client.get(f"/fhir/{path}").json()
+    gutted = {name: value for name, value in old.items() if name not in ("subject", "period")}
+    for request in ({"request": {"method": "PUT", "url": path}, "resource": gutted},
+                    {"request": {"method": "DELETE", "url": path}}):  # fmt: skip
+        answer = client.send_fhir("POST", "/fhir", {"resourceType": "Bundle", "type": kind, "entry": [request]})
+        told = answer.json()["entry"][0]["response"] if kind == "batch" else {"status": str(answer.status_code)}
+        assert told["status"].startswith("409"), answer.text
+    assert client.get(f"/fhir/{path}").json() == old
+
+
+def test_a_transaction_deletes_a_visit_with_its_readings(client: RecordClient, visit: dict[str, str]) -> None:
+    deletions = [
+        {"request": {"method": "DELETE", "url": path}}
+        for path in (f"Encounter/{visit['visit']}", f"Observation/{visit['reading']}")
+    ]
+    answer = client.send_fhir("POST", "/fhir", {"resourceType": "Bundle", "type": "transaction", "entry": deletions})
+    assert answer.status_code == 200, answer.text
+    assert client.get(f"/fhir/Encounter/{visit['visit']}").status_code == 410
