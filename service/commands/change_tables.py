@@ -57,7 +57,9 @@ def print_change(out: Console, found: ToldChange) -> None:
 
 def verdict_of(change: Change) -> str:
     """The verdict in words, and what changed around the two values."""
-    words = WORDS["no-published-error"] if change.verdict == "no-published-error" else change.words
+    elsewhere = isinstance(change.limit, Missing) and change.limit.rule == "published-elsewhere"
+    plainly = change.verdict == "no-published-error" and not elsewhere
+    words = WORDS["no-published-error"] if plainly else change.words
     return "; ".join([words, *change.changed])
 
 

@@ -110,6 +110,11 @@ ERRORS: dict[str, tuple[PublishedError, ...]] = {
 }
 """By name of the kind or metric. Kilograms printed for a dynamometer are read as the force they show, kgf."""
 
+ELSEWHERE: Mapping[str, str] = {
+    "grip-strength": "the error published is for the mean of three trials and stands with the grip summary",
+}
+"""By kind: where the error stands, when none is published for a single reading but one is for a metric of it."""
+
 
 def errors_of(name: str, conditions: Mapping[str, str], value: Quantity | None = None) -> tuple[PublishedError, ...]:
     """The published errors of a kind or metric under these conditions and at this value; none where none fits."""

@@ -193,3 +193,21 @@ def test_what_cannot_be_asked_is_refused(
 def test_a_patient_who_is_not_there(client: RecordClient) -> None:
     for path in ("change", "trend", "phases"):
         client.refusal(client.get(f"/patients/nobody/{path}"), 404)
+
+
+def test_a_single_grip_reading_points_to_the_error_that_stands_with_the_mean_of_three(client: RecordClient) -> None:
+    ident = client.new_patient()[8:]
+    for day, trials in ((0, ("20", "21", "22")), (28, ("30", "31", "32"))):
+        readings = {"kind": "grip-strength", "side": "right", "site": "hand", "trials": [*trials], "unit": "kgf"}
+        visit(client, ident, day, readings)
+    changes = told(client, ident, "change")["changes"]
+    reading = [each for each in changes if each["trajectory"]["measure"] != "grip-summary"]
+    assert reading
+    for each in reading:
+        assert "stands with the grip summary" in each["change"]["words"]
+        assert "no published error" not in each["change"]["words"]
+    answer = client.get(f"/patients/{ident}/chart", params={"measure": "grip-strength"})
+    rows = answer.json()["usermeta"]["table"]
+    assert rows
+    assert all("stands with the grip summary" in row["error"] for row in rows)
+    assert "error not published" not in answer.text

@@ -17,6 +17,7 @@ from service.domain.change.answers import Aim
 from service.domain.change.comparable import Point, Trajectory
 from service.domain.change.phases import Phase
 from service.domain.change.verdict import limit_of
+from service.domain.error import ELSEWHERE
 from service.domain.metric import Missing
 
 SCHEMA = "https://vega.github.io/schema/vega-lite/v5.json"
@@ -73,7 +74,7 @@ def table_of(panels: Iterable[Panel], phases: Sequence[Phase]) -> list[Row]:
                 "unit": panel.unit,
                 "lowest": low,
                 "highest": high,
-                "error": "published" if low is not None else NO_ERROR,
+                "error": "published" if low is not None else _lack(panel),
                 "changed": "; ".join(point.changed),
                 "worn": _worn(point, phases),
             })  # fmt: skip
@@ -117,7 +118,7 @@ def _told(panel: Panel) -> str:
 
 def _panel(panel: Panel, span: Sequence[str]) -> Spec:
     layers = [*_limit(panel, span), *_aims(panel, span), *_other_hand(panel), *_errors(panel), *_values(panel)]
-    shown = panel.title if _has_error(panel) else f"{panel.title}: {NO_ERROR}"
+    shown = panel.title if _has_error(panel) else f"{panel.title}: {_lack(panel)}"
     return {
         "title": {"text": shown, "anchor": "start", "fontSize": 12},
         "width": WIDTH,
@@ -178,6 +179,11 @@ def _errors(panel: Panel) -> Iterator[Spec]:
     values = [{"day": point.day.isoformat(), "low": low, "high": high} for point, low, high in ends]
     encoding = {"x": _x(), "y": _y(panel, "low"), "y2": {"field": "high"}}
     yield {"data": {"values": values}, "mark": {"type": "rule", "color": INK, "strokeWidth": 1.2}, "encoding": encoding}
+
+
+def _lack(panel: Panel) -> str:
+    """Why no error is drawn: none is published, or it is published for a metric of these readings."""
+    return ELSEWHERE.get(panel.trajectory.key[0], NO_ERROR)
 
 
 def _limit(panel: Panel, span: Sequence[str]) -> Iterator[Spec]:

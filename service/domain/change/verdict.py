@@ -18,7 +18,7 @@ from typing import Literal
 from service.domain.change.comparable import Point, Trajectory, changes
 from service.domain.change.noise import MDC_TO_SEM
 from service.domain.change.trend import line_through, strata_of
-from service.domain.error import PublishedError
+from service.domain.error import ELSEWHERE, PublishedError
 from service.domain.metric import Missing
 from service.domain.units import convert, rounded
 
@@ -157,6 +157,8 @@ def limit_of(trajectory: Trajectory, examiners: str = "same") -> Limit | Missing
     """The detectable change of a trajectory for two readings of the same or of different examiners, or why none."""
     if trajectory.scale == "rank":
         return Missing("ranks", "No error is published in steps of this list.")
+    if not trajectory.errors and trajectory.key[0] in ELSEWHERE:
+        return Missing("published-elsewhere", f"No verdict here: {ELSEWHERE[trajectory.key[0]]}.")
     if not trajectory.errors:
         return Missing("not-published", "No error is published for this measure under these conditions.")
     fit = [e for e in trajectory.errors if examiners != "different" or covers_raters(e)]
@@ -191,6 +193,8 @@ def _verdict(trajectory: Trajectory, amount: Decimal, limit: Limit | Missing) ->
 
 def _words(trajectory: Trajectory, verdict: Verdict, amount: Decimal, limit: Limit | Missing) -> str:
     told = WORDS[verdict]
+    if isinstance(limit, Missing) and limit.rule == "published-elsewhere":
+        return limit.reason.removesuffix(".")
     if isinstance(limit, Missing):
         return f"{told}: whether this is more than error cannot be told"
     least, most = (f"{rounded(Fraction(end), 1):f} {trajectory.unit}" for end in (limit.least, limit.most))
