@@ -65,7 +65,7 @@ class Asked:
             message = f"'{self.baseline}' is not a rule for a baseline."
             raise Malformed(Issue("value", message, "baseline", self.baseline, "known-rule", expected))
         if (self.baseline == "last-visit-before") != (self.day is not None):
-            message = "The last visit before a day needs that day, and no other rule has one."
+            message = "The last visit before a day needs that day, and only baseline=last-visit-before takes a day."
             raise Malformed(Issue("required", message, "day", str(self.day or ""), "day-of-rule", "2026-03-02"))
 
 

@@ -177,7 +177,7 @@ def test_a_retracted_reading_is_left_out_and_nothing_is_a_crash(client: RecordCl
     [
         ("change", {"baseline": "the-worst"}, "not a rule for a baseline"),
         ("change", {"baseline": "last-visit-before"}, "needs that day"),
-        ("change", {"day": "2026-04-01"}, "needs that day"),
+        ("change", {"day": "2026-04-01"}, "only baseline=last-visit-before takes a day"),
         ("trend", {"since": "April"}, "'April' is not a day"),
         ("phases", {"series": "apart"}, "not an answer to 'series'"),
         ("phases", {"day": "2026-04-01"}, "day"),

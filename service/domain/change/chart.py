@@ -26,6 +26,8 @@ AT_95 = Decimal("1.96")
 """Standard errors on either side of a value that hold 95% of readings of the same hand (normal distribution)."""
 INK, QUIET, BAND, AIM = "#1c2330", "#7a8494", "#d9e2ec", "#a03c00"
 WIDTH, HEIGHT, ROW = 560, 190, 18
+LEAST_SPAN: Mapping[str, Decimal] = {"deg": Decimal(20), "kgf": Decimal(10)}
+"""The least an axis spans, by unit, else a fifth of the highest value: a rule of this record."""
 
 Spec = dict[str, Any]
 Row = Mapping[str, Any]
@@ -117,14 +119,31 @@ def _told(panel: Panel) -> str:
 
 
 def _panel(panel: Panel, span: Sequence[str]) -> Spec:
-    layers = [*_limit(panel, span), *_aims(panel, span), *_other_hand(panel), *_errors(panel), *_values(panel)]
+    behind = [*_least(panel), *_limit(panel, span), *_aims(panel, span)]
+    layers = [*behind, *_other_hand(panel), *_errors(panel), *_values(panel)]
     shown = panel.title if _has_error(panel) else f"{panel.title}: {_lack(panel)}"
     return {
-        "title": {"text": shown, "anchor": "start", "fontSize": 12},
+        "title": {"text": shown, "anchor": "start", "fontSize": 12, **_bars(panel)},
         "width": WIDTH,
         "height": HEIGHT,
         "layer": layers,
     }
+
+
+def _bars(panel: Panel) -> Spec:
+    return {"subtitle": f"bars: {AT_95} standard errors either side"} if _has_error(panel) else {}
+
+
+def _least(panel: Panel) -> Iterator[Spec]:
+    """Marks that are not seen, at the ends of the least span: an axis never blows up what hardly changes."""
+    values = [point.value for point in panel.trajectory.points]
+    if not values or panel.trajectory.scale == "rank":
+        return
+    low, high = min(values), max(values)
+    missing = LEAST_SPAN.get(panel.unit, abs(high) / 5) - (high - low)
+    if missing > 0:
+        ends = [{"value": low - missing / 2}, {"value": high + missing / 2}]
+        yield {"data": {"values": ends}, "mark": {"type": "tick", "opacity": 0}, "encoding": {"y": _y(panel)}}
 
 
 def _x(span: Sequence[str] | None = None, field: str = "day") -> Spec:

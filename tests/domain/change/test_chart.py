@@ -91,3 +91,9 @@ def test_nothing_to_show_is_said() -> None:
     spec = chart()
     assert spec["description"] == "There is no value to show."
     assert spec["usermeta"]["table"] == []
+
+
+def test_an_axis_does_not_blow_up_what_hardly_changes() -> None:
+    ends = [each["value"] for each in shown(chart(Panel(made([62, 63], [0, 7]))), "tick")]
+    assert ends == [Decimal("52.5"), Decimal("72.5")]
+    assert not shown(chart(Panel(made([20, 63], [0, 7]))), "tick")
