@@ -44,6 +44,8 @@ def test_an_svg_and_a_png_are_drawn_of_it(client: Any, patient: str) -> None:
     assert svg.headers["content-type"] == "image/svg+xml"
     assert svg.text.startswith("<svg")
     assert "right PIP joint of the index finger" in svg.text
+    assert "they prescribe nothing" in svg.text
+    assert f"Patient/{patient}" in svg.text
     png = client.get(f"/patients/{patient}/chart?measure=joint-motion", headers={"accept": "image/png"})
     assert png.content.startswith(b"\x89PNG\r\n")
     assert len(png.content) > 5000

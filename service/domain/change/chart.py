@@ -83,7 +83,7 @@ def table_of(panels: Iterable[Panel], phases: Sequence[Phase]) -> list[Row]:
     return rows
 
 
-def chart_of(panels: Sequence[Panel], phases: Sequence[Phase], until: date, caution: str) -> Spec:
+def chart_of(panels: Sequence[Panel], phases: Sequence[Phase], until: date, caution: str, subject: str = "") -> Spec:
     """The specification; `until` is the last day that the bands of orthoses reach to."""
     days = [point.day for panel in panels for point in panel.trajectory.points]
     first = min(days, default=until)
@@ -95,6 +95,12 @@ def chart_of(panels: Sequence[Panel], phases: Sequence[Phase], until: date, caut
     return {
         "$schema": SCHEMA,
         "description": _description(panels, rows),
+        "title": {
+            "text": [*filter(None, [subject]), *caution.replace(". ", ".\n").splitlines()],
+            "anchor": "start",
+            "fontSize": 10,
+            "fontWeight": "normal",
+        },
         "vconcat": [*(_panel(panel, span) for panel in panels), *bands],
         "resolve": {"scale": {"x": "shared"}},
         "config": {"font": "sans-serif", "view": {"stroke": None}, "axis": {"gridColor": "#eceff3"}},
