@@ -192,8 +192,10 @@ def add_row(table: Table, *cells: str) -> None:
 
 
 def print_opening(out: Console, found: Told) -> None:
-    """Whose answer it is, and the precautions in force."""
+    """Whose answer it is, what holds for all of it, and the precautions in force."""
     out.print(f"[bold]{found.subject}[/bold]")
+    for note in found.notes:
+        out.print(f"{note}.", markup=False)
     for precaution in found.precautions:
         where = ", ".join(place.name for place in precaution.places)
         out.print(f"Precaution in force, {where}: {precaution.what} ({precaution.by})", markup=False)

@@ -132,6 +132,11 @@ def _notes(used: Sequence[Measurement], background: Background | None) -> Iterab
     if course and course.until:
         day = course.until.isoformat()
         yield f"The course of therapy ended on {day}: sides are marked as in it; precautions hold until their own end"
+    yield from unsigned_note(used)
+
+
+def unsigned_note(used: Sequence[Measurement]) -> Iterable[str]:
+    """How many of these readings belong to visits that are not signed, if any do."""
     unsigned = sum(m.circumstances.status == "preliminary" for m in used)
     if unsigned:
         yield f"{unsigned} of {len(used)} readings belong to visits that are not signed yet"

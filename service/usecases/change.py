@@ -28,6 +28,7 @@ from service.domain.orthosis.episode import Episode
 from service.domain.orthosis.history import life_of
 from service.domain.orthosis.life import Life
 from service.domain.precautions import Precaution
+from service.domain.summary import unsigned_note
 from service.errors import Issue, Malformed
 from service.fhir.plans import GOAL_PROFILE, from_goal
 from service.storage.records import Reader
@@ -71,11 +72,15 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """An answer about a patient, with what it is read against: precautions in force, and what could not be used."""
+    """An answer about a patient, with what it is read against: precautions in force, and what could not be used.
+
+    `notes` say what holds for all of it, as how many readings belong to visits that are not signed.
+    """
 
     subject: str
     precautions: tuple[Precaution, ...]
     not_used: Mapping[str, int]
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +123,11 @@ class Gathered:
     readings: Sequence[Measurement] = ()
     states: Sequence[PartState] = ()
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What holds for every answer made of it."""
+        return tuple(unsigned_note(self.readings))
+
     def chosen(self, asked: Asked) -> tuple[Trajectory, ...]:
         """The lines asked for that have a value."""
         return tuple(
@@ -147,7 +157,7 @@ def patient_change(
         answer = changes_of(
             record.chosen(asked), record.goals, rule=asked.baseline, day=asked.day, not_used=record.not_used
         )
-        return ToldChange(stored.reference, record.precautions, record.not_used, answer)
+        return ToldChange(stored.reference, record.precautions, record.not_used, record.notes, answer)
 
 
 def patient_trend(
@@ -171,7 +181,7 @@ def patient_trend(
             )
             for each in record.chosen(asked)
         )
-        return ToldTrend(stored.reference, record.precautions, record.not_used, found)
+        return ToldTrend(stored.reference, record.precautions, record.not_used, record.notes, found)
 
 
 def patient_phases(
@@ -186,7 +196,7 @@ def patient_phases(
         last = asked.until or today
         wear = {episode.id: wear_of(reader, episode) for episode, _ in record.worn}
         found = tuple(phased_of(each, record.phases(each, asked, last), wear, last) for each in record.chosen(asked))
-        return ToldPhases(stored.reference, record.precautions, record.not_used, found)
+        return ToldPhases(stored.reference, record.precautions, record.not_used, record.notes, found)
 
 
 def gather(reader: Reader, patient: Stored, rules: ChangeRules, asked: Asked, today: date) -> Gathered:

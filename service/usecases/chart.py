@@ -50,7 +50,12 @@ def patient_chart(reader: Reader, actor: Actor, patient: str, asked: Asked, rule
         panels = [Panel(line, aims_of(line, record.goals), _reference(line, record)) for line in lines]
         until = asked.until or today
         phases = record.phases(lines[0], asked, until) if lines else ()
-        return Charted(stored.reference, chart_of(panels, phases, until, CAUTION, stored.reference))
+        return Charted(
+            stored.reference,
+            chart_of(
+                panels, phases, until, " ".join((*(f"{note}." for note in record.notes), CAUTION)), stored.reference
+            ),
+        )
 
 
 def _chosen(record: Gathered, asked: Asked) -> list[Trajectory]:

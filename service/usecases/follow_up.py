@@ -55,7 +55,7 @@ def orthosis_response(
         record = gather(reader, stored, rules, asked, today)
         found = responses_in(record, asked, today)
         patterns = () if asked.measure else _patterns(record, asked)
-        return ToldResponse(stored.reference, record.precautions, record.not_used, found, patterns)
+        return ToldResponse(stored.reference, record.precautions, record.not_used, record.notes, found, patterns)
 
 
 def responses_in(record: Gathered, asked: Asked, today: date) -> tuple[Response, ...]:
@@ -86,7 +86,7 @@ def course_in_short(
         lines = chosen if asked.measure or asked.site else (headline_lines(record, asked) or chosen)
         course = latest_course(reader, stored.reference)
         found = summary_of(lines, record.every, record.goals, course, asked.until or today)
-        return ToldCourse(stored.reference, record.precautions, record.not_used, found)
+        return ToldCourse(stored.reference, record.precautions, record.not_used, record.notes, found)
 
 
 def headline_lines(record: Gathered, asked: Asked) -> tuple[Trajectory, ...]:
@@ -111,7 +111,7 @@ def nerve_follow_up(
         record = gather(reader, stored, rules, asked, today)
         found = nerves_in(reader, record, asked.until or today)
         chosen = tuple(n for n in found if asked.site in ("", n.nerve.code, n.nerve.key))
-        return ToldNerves(stored.reference, record.precautions, record.not_used, chosen)
+        return ToldNerves(stored.reference, record.precautions, record.not_used, record.notes, chosen)
 
 
 def nerves_in(reader: Reader, record: Gathered, last: date) -> tuple[NerveFollowUp, ...]:

@@ -45,7 +45,7 @@ def review_points(
         marks = [told.mark for _, told in known]
         found = review(_evidence(reader, record, rules, today), record.precautions, marks, rules.most_points)
         return ToldReview(
-            stored.reference, record.precautions, record.not_used, found, tuple(told for _, told in known)
+            stored.reference, record.precautions, record.not_used, record.notes, found, tuple(told for _, told in known)
         )
 
 

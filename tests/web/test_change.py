@@ -211,3 +211,16 @@ def test_a_single_grip_reading_points_to_the_error_that_stands_with_the_mean_of_
     assert rows
     assert all("stands with the grip summary" in row["error"] for row in rows)
     assert "error not published" not in answer.text
+
+
+def test_answers_say_how_many_readings_are_not_signed(client: Any) -> None:
+    patient = client.new_patient()
+    visit = {
+        "patient": {"id": patient.removeprefix("Patient/")}, "when": "2026-03-02T09:30", "zone": "Europe/Vienna",
+        "by": {"name": "A. Invented, hand therapist"},
+        "readings": [{"kind": "grip-strength", "side": "right", "site": "hand", "trials": ["20"], "unit": "kgf"}],
+    }  # fmt: skip
+    assert client.post("/visits", json=visit).status_code == 201
+    for name in ("change", "trend", "phases"):
+        told = client.get(f"/{patient.replace('Patient', 'patients')}/{name}").json()
+        assert told["notes"] == ["1 of 1 readings belong to visits that are not signed yet"]
