@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from difflib import get_close_matches
 
 from service.domain.actor import Actor
-from service.domain.anatomy import PartState, Side
+from service.domain.anatomy import PARTS, PartState, Side
 from service.domain.change.answers import (
     ChangeAnswer,
     Phased,
@@ -21,6 +22,7 @@ from service.domain.change.gathering import BETTER, trajectories, trajectories_o
 from service.domain.change.phases import Phase, phases_of, worn_at
 from service.domain.change.verdict import BASELINES
 from service.domain.goals import Goal
+from service.domain.kinds import KINDS
 from service.domain.measurement import Measurement
 from service.domain.metric import Parameters
 from service.domain.metrics import METRICS
@@ -60,7 +62,8 @@ class Asked:
     series: bool = False
 
     def require_lawful(self) -> None:
-        """Raises `Malformed` for a rule that is none, or a day that its rule lacks or does not use."""
+        """Raises `Malformed` for a measure, site or rule that is none, or a day that its rule lacks or does not use."""
+        self._require_known()
         if self.baseline not in BASELINES:
             expected = "one of " + ", ".join(BASELINES)
             message = f"'{self.baseline}' is not a rule for a baseline."
@@ -68,6 +71,25 @@ class Asked:
         if (self.baseline == "last-visit-before") != (self.day is not None):
             message = "The last visit before a day needs that day, and only baseline=last-visit-before takes a day."
             raise Malformed(Issue("required", message, "day", str(self.day or ""), "day-of-rule", "2026-03-02"))
+
+    def _require_known(self) -> None:
+        if self.measure and not _is_measure(self.measure):
+            names = [*METRICS, *KINDS]
+            expected = ", ".join(get_close_matches(self.measure, names, 3, 0.5) or names)
+            message = f"'{self.measure}' is not a measure."
+            raise Malformed(Issue("value", message, "measure", self.measure, "known-measure", expected))
+        side, _, key = self.site.partition("-")
+        if self.site and self.site not in PARTS and not (side in ("left", "right", "both") and key in PARTS):
+            expected = ", ".join(get_close_matches(key or self.site, PARTS, 3, 0.5)) or "right-index-pip or index-pip"
+            message = f"'{self.site}' is not a site."
+            raise Malformed(Issue("value", message, "site", self.site, "known-site", expected))
+
+
+def _is_measure(name: str) -> bool:
+    """Whether it is the name of a metric, a kind or a position, or the code of a reading."""
+    if name in METRICS or name in KINDS or name.endswith("-position"):
+        return True
+    return any(name in kind.concepts for kind in KINDS.values())
 
 
 @dataclass(frozen=True, slots=True)

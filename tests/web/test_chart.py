@@ -90,7 +90,9 @@ def test_what_cannot_be_shown(client: Any, patient: str) -> None:
     assert "image/png" in refused["diagnostics"]
     client.refusal(client.get(f"/patients/{patient}/chart?colour=red"), 400)
     client.refusal(client.get("/patients/none/chart"), 404)
-    empty = client.get(f"/patients/{patient}/chart?measure=none")
+    for query, near in (("measure=griip-strength", "grip-strength"), ("site=right-index-pipp", "index-pip")):
+        assert near in client.refusal(client.get(f"/patients/{patient}/chart?{query}"), 400)["diagnostics"]
+    empty = client.get(f"/patients/{patient}/chart?measure=pain")
     assert json.loads(empty.text)["description"] == "There is no value to show."
-    drawn = client.get(f"/patients/{patient}/chart?measure=none", headers={"accept": "image/png"})
+    drawn = client.get(f"/patients/{patient}/chart?measure=pain", headers={"accept": "image/png"})
     assert drawn.status_code == 200
