@@ -135,7 +135,7 @@ def test_what_is_lacking_is_named_until_it_is_there(client: RecordClient) -> Non
     stated(client, episode, "order-signature", signed=True)
     delivered(client, episode, on="2026-03-04")
     assert next(e for e in seen(client, episode)["lacks"] if e.startswith("proof")).startswith(
-        "proof-of-delivery: the same day"
+        "proof-of-delivery: the date of service"
     )
     delivered(client, episode)
     stated(client, episode, "plan-of-care")

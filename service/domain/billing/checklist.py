@@ -157,7 +157,7 @@ def _proof(dossier: Dossier, asked: EvidenceRule, rules: RuleSet) -> Found:
         signature=given.signed,
     )
     if day and given.on != day:
-        missing = (*missing, f"the same day: it says {given.on.isoformat()}, the episode {day.isoformat()}")
+        missing = (*missing, f"the date of service, {day.isoformat()}: it tells of {given.on.isoformat()}")
     who = f"{given.receiver} ({given.relation or 'the patient'})" if given.receiver else "nobody named"
     tells = (f"{given.on.isoformat()}, quantity {given.quantity}, received by {who}",)
     return Found(missing, (given.reference,), tells)

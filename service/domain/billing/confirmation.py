@@ -6,17 +6,19 @@ is changed and nothing exported until a biller decides to keep the confirmation,
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from hashlib import sha256
 
+from service.domain.billing.codes import hcpcs
 from service.domain.billing.lines import NOT, Candidate, Lines
 from service.domain.billing.rule_sets import RuleSet
 from service.errors import Conflict, Invalid, Issue
 
 STATES: dict[str, str] = {
-    "ready": "every item asked for is there",
+    "ready": "every item that the rule set asks for is there; what it does not ask for was not looked at",
     "lacking": "an item asked for is lacking",
     "confirmed": "confirmed by a biller",
     "returned": "returned with a question",
@@ -178,6 +180,28 @@ def _candidate(one: Chosen, lines: Lines) -> list[Candidate]:
     return [c for c in lines.candidates if c.code.key == (one.system, one.code) and one.day in (None, c.day)]
 
 
+_SIDES = {"LT": "left", "RT": "right"}
+
+
+def _modifier_faults(n: int, one: Chosen, side: str) -> Iterator[Issue]:
+    """A modifier for the other side, one that is none, and one that no table here knows without a word on why."""
+    where, known = f"lines[{n}].modifiers", hcpcs().modifiers
+    sides = {_SIDES[each] for each in one.modifiers if each in _SIDES}
+    if len(sides) == 1 and side in _SIDES.values() and side not in sides:
+        message = f"The modifier is for the other side: the orthosis is of the {side} hand."
+        yield Issue("value", message, where, ", ".join(one.modifiers), "modifier-of-side", side)
+    for each in one.modifiers:
+        if not _MODIFIER.fullmatch(each):
+            message = "This is no modifier: one has two letters or digits."
+            yield Issue("value", message, where, each, "modifier", "such as LT or RT")
+        elif each not in known and not one.why.strip():
+            message = "No table here knows this modifier; whoever uses it says why."
+            yield Issue("required", message, where, each, "known-modifier", "a modifier of the table, or the reason")
+
+
+_MODIFIER = re.compile("[A-Z0-9]{2}")
+
+
 def _faults(n: int, one: Chosen, lines: Lines) -> Iterator[Issue]:
     found = _candidate(one, lines)
     if not found:
@@ -192,6 +216,7 @@ def _faults(n: int, one: Chosen, lines: Lines) -> Iterator[Issue]:
     if found[0].units and one.units > found[0].units:
         message = "One orthosis is one unit, whatever number of digits it is for."
         yield Issue("value", message, f"lines[{n}].units", str(one.units), "units", str(found[0].units))
+    yield from _modifier_faults(n, one, lines.side)
     if found[0].fit == NOT and not one.why.strip():
         message = "The code does not fit; whoever chooses it all the same says why."
         yield Issue("required", message, f"lines[{n}].why", "", "reason-of-choice", "the reason")

@@ -187,5 +187,8 @@ def served(told: Told, rule: DateRule) -> Served:
     event = told.first("fitted") if rule.at == "fitting" else told.handed_over
     if event is None:
         return Served(None, "It has not been delivered or fitted yet.")
-    words = {"delivered": "The day of delivery.", "fitted": "The day of fitting, when it was handed over."}
+    words = {
+        "delivered": "The day of delivery.",
+        "fitted": "The day of fitting, since no delivery is recorded before it.",
+    }
     return Served(event.day, words[event.kind], event)

@@ -56,7 +56,8 @@ class Candidate:
 class Lines:
     """The candidates, best first. `none_fits` says so where no code fits; `left_out` counts codes of other parts.
 
-    `included` are events that a descriptor includes. `notes` tell about both sides and several digits.
+    `included` are events that a descriptor includes. `notes` tell about both sides and several digits; `side`
+    is that of the orthosis.
     """
 
     candidates: tuple[Candidate, ...] = ()
@@ -64,6 +65,7 @@ class Lines:
     included: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     left_out: int = 0
+    side: str = ""
 
 
 def lines_of(dossier: Dossier, rules: RuleSet, tables: Iterable[Table], own: Sequence[Code]) -> Lines:
@@ -83,6 +85,7 @@ def lines_of(dossier: Dossier, rules: RuleSet, tables: Iterable[Table], own: Seq
         tuple(_included(dossier.told.life.events)),
         tuple(_notes(dossier, rules)),
         len(found) - len(near),
+        dossier.told.design.side,
     )
 
 

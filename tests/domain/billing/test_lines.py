@@ -203,6 +203,9 @@ def test_without_a_date_of_service_there_is_no_line() -> None:
         ((Chosen(hcpcs().system, "L3913", 2),), "", "units"),
         ((Chosen(hcpcs().system, "L3921"),), "", "reason-of-choice"),
         ((Chosen(hcpcs().system, "L3913"),), "ChargeItem/x", "line-or-included"),
+        ((Chosen(hcpcs().system, "L3913", 1, ("LT",)),), "", "modifier-of-side"),
+        ((Chosen(hcpcs().system, "L3913", 1, ("RT", "banana")),), "", "modifier"),
+        ((Chosen(hcpcs().system, "L3913", 1, ("Z9",)),), "", "known-modifier"),
     ],
 )
 def test_what_cannot_be_chosen(chosen: tuple[Chosen, ...], included: str, rule: str) -> None:
