@@ -69,7 +69,7 @@ def test_the_clinics_own_error_within_examiners_is_none_between(tmp_path: Path) 
         ({"errors": [{**ERROR, "measure": "x"}]}, "is not followed over time"),
         ({"errors": [{**ERROR, "raters": "both"}]}, "not one of the answers"),
         ({"review_points": 0}, "At least one review point is shown"),
-        ({"rates": {}}, "Nothing is called that here"),
+        ({"rates": {}}, "Nothing is called 'rates' here"),
         ("[", "JSON"),
     ],
 )

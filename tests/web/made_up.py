@@ -58,6 +58,11 @@ CHAINED = ["/fhir/{type}", "/fhir/{type}/{id}", "/fhir/{type}/{id}/_history"]
 """Where what is written at one address is found at the next."""
 
 
+def _checks(answer: Any) -> list[Any]:
+    """What an answer is held against: one without a body, as `Prefer: return=minimal` asks for, has no format."""
+    return CHECKS if answer.content else [not_a_server_error, status_code_conformance]
+
+
 class Answered(NamedTuple):
     """The address of an operation as the document writes it, and how a request to it was answered."""
 
@@ -74,7 +79,8 @@ def send_each(url: str, mode: schemathesis.GenerationMode, headers: Mapping[str,
         @RUN
         @given(case=found.ok().as_strategy(generation_mode=mode))
         def ask(case: schemathesis.Case) -> None:
-            answer = case.call_and_validate(checks=CHECKS, headers=headers)
+            answer = case.call(headers=headers)
+            case.validate_response(answer, checks=_checks(answer))
             answered.append(Answered(case.operation.path, answer.status_code, answer.text))
 
         try:
@@ -104,7 +110,7 @@ def send_chains(url: str, headers: Mapping[str, str]) -> list[Answered]:
                 case.headers = {"content-type": "application/fhir+json"}
 
         def validate_response(self, response: Any, case: schemathesis.Case, **_: Any) -> None:
-            case.validate_response(response, checks=CHECKS)
+            case.validate_response(response, checks=_checks(response))
             answered.append(Answered(case.operation.path, response.status_code, response.text))
 
     Chain.run(settings=settings(RUN, stateful_step_count=20))
