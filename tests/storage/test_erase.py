@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
@@ -239,9 +240,18 @@ def test_statistics_keep_no_sample_of_what_was_erased(filled: Records, url: str)
     engine.dispose()
     with filled.write(LOCAL) as writer:
         writer.erase(writer.erasure_plan("Patient", "m"), "e1")
-    filled.scrub()
+    scrub_alone(filled, url)
     assert MARK.casefold() not in whole_text(url).casefold()
     assert MARK.encode() not in bytes_of(url)
+
+
+def scrub_alone(records: Records, url: str) -> None:
+    """Scrub until no test beside this one, on the same server, held an older state meanwhile."""
+    for _ in range(40):
+        records.scrub()
+        if MARK.encode() not in bytes_of(url):
+            return
+        time.sleep(0.25)
 
 
 def test_scrubbing_waits_for_older_readers(sqlite_records: Records, sqlite_url: str) -> None:
@@ -274,5 +284,6 @@ def test_scrubbing_does_not_wait_for_ever(filled: Records, url: str, monkeypatch
             filled.scrub()
         old.rollback()
     engine.dispose()
-    filled.scrub()
+    monkeypatch.undo()
+    scrub_alone(filled, url)
     assert MARK.encode() not in bytes_of(url)

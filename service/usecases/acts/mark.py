@@ -44,7 +44,9 @@ def _written(reader: Reader, versions: Versions, since: datetime) -> list[str]:
     def plain(body: str) -> str:
         named = fresh.sub("new", body) if fresh else body
         keyed = _KEY.sub(lambda key: key[0] if key[0] in known else "new", named)
-        return _INSTANT.sub(lambda at: "now" if since <= datetime.fromisoformat(at[0]) <= until else at[0], keyed)
+        timed = _INSTANT.sub(lambda at: "now" if since <= datetime.fromisoformat(at[0]) <= until else at[0], keyed)
+        # Put in order only now: by its ids, made anew each time, the order would be another each time.
+        return _settled(text.parse(timed)) if timed.startswith("{") else timed
 
     return [plain(_body(reader, key, after)) for key, (_, after) in versions.items()]
 
@@ -54,7 +56,7 @@ def _body(reader: Reader, key: tuple[str, str], version: int) -> str:
         stored = reader.version(*key, version)
     except Gone:
         return "/".join((*key, "deleted"))
-    return _settled(without_stamp(stored.resource))
+    return text.dump(without_stamp(stored.resource)).decode()
 
 
 def _settled(value: Any) -> str:
